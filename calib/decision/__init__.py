@@ -1,0 +1,1 @@
+"""What may be concluded from a measured value: uncertainty and verdict."""

@@ -1,0 +1,1 @@
+"""Where people meet the measurement: commands, their words and their exit statuses; holds no mathematics."""

@@ -1,0 +1,42 @@
+"""The command `bayfix`: every command group is registered here; heavy imports stay inside the commands."""
+
+from __future__ import annotations
+
+from importlib.metadata import PackageNotFoundError, version
+from typing import Annotated
+
+import typer
+
+app = typer.Typer(
+    name="bayfix",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    help=(
+        "Measure where a calibration target stands in a service bay, from photographs of printed boards. "
+        "It measures; it does not calibrate a sensor and does not clear a vehicle for the road."
+    ),
+)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        try:
+            typer.echo(f"bayfix {version('bayfix')}")
+        except PackageNotFoundError:
+            typer.echo("bayfix (not installed)")
+        raise typer.Exit
+
+
+@app.callback()
+def options(
+    _version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    """Options of the command itself."""
+
+
+def main() -> None:
+    """Entry point of the `bayfix` command."""
+    app()

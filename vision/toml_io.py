@@ -1,0 +1,128 @@
+"""TOML files that people edit: read with line numbers in every complaint, written whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import re
+import tempfile
+import tomllib
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from vision.errors import FileError
+
+Model = TypeVar("Model", bound="FileModel")
+
+
+class FileModel(BaseModel):
+    """Base of every file's model: unknown keys are refused, numbers must be finite, nothing is silently converted."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False, populate_by_name=True)
+
+
+def read_toml(path: Path, model: type[Model], schema: str) -> Model:
+    """Read and check a file whose first key is ``schema = "…"``.
+
+    Raises
+    ------
+    FileError
+        Missing file, broken TOML, another schema, unknown key, missing key, wrong type or range; names file, line and key.
+    """
+    text = read_text(path)
+    try:
+        doc = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as err:
+        raise FileError(f"{path}: not valid TOML: {err}", hint="compare with a file written by bayfix") from err
+    if doc.get("schema") != schema:
+        got = repr(doc["schema"]) if "schema" in doc else "no schema key"
+        raise FileError(f"{path}: {got}, this version reads {schema!r}", hint=f'put schema = "{schema}" in the first line')
+    try:
+        return model.model_validate(doc)
+    except ValidationError as err:
+        raise FileError(_complaint(path, text, err), hint="correct the named lines and run the command again") from err
+
+
+def read_text(path: Path) -> str:
+    """Text of a file people edit (UTF-8).
+
+    Raises
+    ------
+    FileError
+    """
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError as err:
+        raise FileError(f"{path}: no such file", hint="check the name, or write a new one with bayfix") from err
+    except UnicodeDecodeError as err:
+        raise FileError(f"{path}: not a text file in UTF-8", hint="save it again as UTF-8") from err
+    except OSError as err:
+        raise FileError(f"{path}: cannot be read: {err.strerror or err}") from err
+
+
+def write_whole(path: Path, data: str | bytes) -> None:
+    """Write under a temporary name beside the target and rename, so that an interrupted run leaves the old file."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data.encode("utf-8") if isinstance(data, str) else data)
+        Path(temporary).chmod(0o644)
+        Path(temporary).replace(path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+
+
+def line_of(text: str, keys: tuple[str | int, ...]) -> int | None:
+    """Line (from 1) where the entry at the path `keys` stands, or the nearest table header above it; None if unknown."""
+    best: int | None = None
+    table: tuple[str | int, ...] = ()
+    counts: dict[tuple[str | int, ...], int] = {}
+    for number, raw in enumerate(text.splitlines(), start=1):
+        line = raw.strip()
+        header = re.fullmatch(r"\[\[(.+?)\]\]\s*(?:#.*)?", line)
+        if header:
+            name = _split_key(header[1])
+            counts[name] = counts.get(name, -1) + 1
+            table = (*name, counts[name])
+        elif single := re.fullmatch(r"\[(.+?)\]\s*(?:#.*)?", line):
+            table = _split_key(single[1])
+        elif entry := re.match(r"((?:[\w-]+|\"[^\"]*\"|'[^']*')(?:\s*\.\s*(?:[\w-]+|\"[^\"]*\"|'[^']*'))*)\s*=", line):
+            here = (*table, *_split_key(entry[1]))
+            if here == keys[: len(here)]:
+                return number
+            continue
+        else:
+            continue
+        if table == keys[: len(table)]:
+            best = number
+    return best
+
+
+def _split_key(text: str) -> tuple[str, ...]:
+    parts = re.findall(r"\"([^\"]*)\"|'([^']*)'|([\w-]+)", text)
+    return tuple(a or b or c for a, b, c in parts)
+
+
+def _complaint(path: Path, text: str, err: ValidationError) -> str:
+    lines = []
+    for fault in err.errors():
+        keys = tuple(fault["loc"])
+        number = line_of(text, keys)
+        name = ".".join(str(key) for key in keys) or "file"
+        where = f"{path}:{number}" if number else str(path)
+        lines.append(f"{where}: {name}: {_plain(dict(fault))}")
+    return "\n".join(lines)
+
+
+def _plain(fault: dict[str, Any]) -> str:
+    kind, message = str(fault["type"]), str(fault["msg"])
+    if kind == "extra_forbidden":
+        return "unknown key"
+    if kind == "missing":
+        return "this key is missing"
+    if kind == "value_error":
+        return message.removeprefix("Value error, ")
+    return f"{message[0].lower()}{message[1:]}, not {fault['input']!r}"
