@@ -1,0 +1,409 @@
+"""Least-squares adjustment: all corners at once, analytic Jacobians, Schur complement over the photos.
+
+Model of one corner (DEVELOPERS.md, "The network"): board frame, scaled and bent, to `survey` by the body's pose, to `cam` by
+the photo's pose, to pixels by the lens with the photo's wobble. Least squares with pseudo-observations for what is known
+beforehand (observed unknowns; Mikhail and Ackermann, "Observations and Least Squares", unified adjustment, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve
+
+from vision.camera import project_arrays
+from vision.errors import NetworkError
+from vision.frames import Array
+from vision.observations import BEND_MODES, Distance, Observations
+from vision.unknowns import Known, Layout, Values, departure, moved, vector_of
+
+PHOTO_COLUMNS = 9
+JOINT_COLUMNS = 6 + 2 + 2 + BEND_MODES + 12
+HUBER_K = 2.0
+MOST_STEPS = 60
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Problem:
+    """Everything the adjustment needs except the values it starts from.
+
+    Attributes
+    ----------
+    obs : Observations
+    layout : Layout
+    known : tuple of Known
+    distances : tuple of (body index a, body index b, Distance)
+    centres : ndarray, shape (boards, 3)
+        Printed centre marks in the board frames, mm.
+    board_of_body : ndarray of int, shape (bodies,)
+    wobble_sigma : ndarray, shape (photos, 3)
+        σ of each photo's relative focal length and principal point (px); 0 where the lens has no wobble.
+    carried : Known, optional
+        The part of an earlier network's estimate that these photos touch; it is not among `known`.
+    """
+
+    obs: Observations
+    layout: Layout
+    known: tuple[Known, ...]
+    distances: tuple[tuple[int, int, Distance], ...]
+    centres: Array
+    board_of_body: NDArray[np.int64]
+    wobble_sigma: Array
+    carried: Known | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Normal:
+    """Normal equations with the photos eliminated, and what is needed to recover their step."""
+
+    cost: float
+    matrix: Array
+    right: Array
+    photo_inverse: Array
+    photo_joint: Array
+    photo_right: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution:
+    """Adjusted values with the reduced normal matrix (information of the joint vector) at the solution."""
+
+    values: Values
+    normal: Normal
+    steps: int
+
+
+def residuals(problem: Problem, values: Values) -> tuple[Array, NDArray[np.bool_]]:
+    """Whitened residuals (prediction − observation), shape (s, m, 2), and which corners lie in front of their camera."""
+    res, _, _, ahead = _linearise(problem, values, jacobians=False)
+    return res, ahead
+
+
+def adjust(problem: Problem, start: Values, weights: Array | None = None, *, robust: bool = False) -> Solution:
+    """Gauss–Newton with Levenberg–Marquardt damping from a start that is near enough.
+
+    Parameters
+    ----------
+    weights : ndarray, shape (s, m), optional
+        Fixed weights per corner (0 leaves it out); default 1 for every used corner.
+    robust : bool
+        Huber weights on the whitened corner residual (k = 2), by iterative re-weighting.
+
+    Raises
+    ------
+    NetworkError
+        The normal equations are singular, or the adjustment does not settle.
+    """
+    base = problem.obs.used.astype(float) if weights is None else weights * problem.obs.used
+    values, damping = start, 1e-6
+    cost = _cost(problem, values, base, robust)
+    if not np.isfinite(cost):
+        raise NetworkError("the start of the network puts boards behind the camera", hint="take the photos again")
+    for step_number in range(1, MOST_STEPS + 1):
+        normal = normal_equations(problem, values, base, robust=robust)
+        while True:
+            step, photo_step = _step(normal, damping)
+            candidate = moved(values, problem.layout, step, photo_step)
+            new_cost = _cost(problem, candidate, base, robust)
+            if np.isfinite(new_cost) and new_cost <= cost * (1 + 1e-12) + 1e-12:
+                break
+            damping *= 10.0
+            if damping > 1e8:
+                return Solution(values, normal_equations(problem, values, base, robust=robust), step_number)
+        gain = cost - new_cost
+        values, cost, damping = candidate, new_cost, max(damping / 10.0, 1e-12)
+        if gain <= 1e-10 * max(cost, 1.0) and np.abs(photo_step[:, :3]).max(initial=0.0) < 1e-7:
+            return Solution(values, normal_equations(problem, values, base, robust=robust), step_number)
+    raise NetworkError(
+        "the network does not settle: the photos contradict each other",
+        hint="look for a photo filed under the wrong epoch, or a board that moved between photos of one epoch",
+    )
+
+
+def normal_equations(problem: Problem, values: Values, weights: Array, *, robust: bool = False) -> Normal:
+    """Normal equations at `values`, photos eliminated by the Schur complement."""
+    obs, layout = problem.obs, problem.layout
+    res, jac_photo, jac_joint, _ = _linearise(problem, values, jacobians=True)
+    w = np.sqrt(weights * (_huber(res) if robust else 1.0))[..., None]
+    s, m = obs.used.shape
+    r = (res * w).reshape(s, 2 * m, 1)
+    a = (jac_photo * w[..., None]).reshape(s, 2 * m, PHOTO_COLUMNS)
+    b = (jac_joint * w[..., None]).reshape(s, 2 * m, JOINT_COLUMNS)
+    at, bt = np.swapaxes(a, 1, 2), np.swapaxes(b, 1, 2)
+
+    size, photos = layout.size, len(obs.photos)
+    places = _joint_places(obs, layout)
+    hpp = np.zeros((photos, PHOTO_COLUMNS, PHOTO_COLUMNS))
+    np.add.at(hpp, obs.photo, at @ a)
+    gp = np.zeros((photos, PHOTO_COLUMNS))
+    np.add.at(gp, obs.photo, (at @ r)[..., 0])
+    # Held unknowns point to one spare column behind the last, which is cut off.
+    hpx = _scatter_rows(at @ b, obs.photo, places, photos, size + 1)[..., :size]
+    hxx = _scatter_square(bt @ b, places, size + 1)[:size, :size]
+    gx = np.asarray(np.bincount(places.ravel(), (bt @ r)[..., 0].ravel(), minlength=size + 1)[:size], dtype=float)
+
+    cost = float((r * r).sum()) + _add_wobble(problem, values, hpp, gp)
+    cost += _add_known(problem, values, hxx, gx) + _add_distances(problem, values, hxx, gx)
+    inverse = _invert_photos(hpp)
+    joint = inverse @ hpx
+    flat = hpx.reshape(photos * PHOTO_COLUMNS, size)
+    reduced = hxx - flat.T @ joint.reshape(photos * PHOTO_COLUMNS, size)
+    right = gx - joint.reshape(photos * PHOTO_COLUMNS, size).T @ gp.ravel()
+    return Normal(cost, (reduced + reduced.T) / 2, right, inverse, joint, gp)
+
+
+def covariance(normal: Normal) -> Array:
+    """Inverse of the reduced normal matrix: covariance (k = 1) of the joint vector for σ₀ = 1.
+
+    Raises
+    ------
+    NetworkError
+        Singular: the photos do not determine every unknown.
+    """
+    if not len(normal.matrix):
+        return np.zeros((0, 0))
+    factor, scale = _factor(normal.matrix)
+    inverse = cho_solve(factor, np.eye(len(scale))) * np.outer(scale, scale)
+    return np.asarray((inverse + inverse.T) / 2, dtype=float)
+
+
+def covariance_parts(problem: Problem, solution: Solution, cov: Array) -> tuple[dict[str, Array], Array]:
+    """`cov` split by source: what each group of (pseudo-)observations brings through the same estimator.
+
+    With ``H = Σ H_s`` over independent sources, ``cov = H⁻¹ = Σ H⁻¹ H_s H⁻¹``; the corners are the rest.
+
+    Returns
+    -------
+    parts : dict of str to ndarray, shape (n, n)
+        Shares of the sources that enter with these photos.
+    lead : ndarray, shape (n, k)
+        How errors of the k carried unknowns come through: the carried estimate's share is ``lead @ carried.cov @ lead.T``.
+    """
+    layout, place = problem.layout, problem.layout.index()
+    x = vector_of(solution.values, layout)
+    parts: dict[str, Array] = {}
+
+    def add(source: str, matrix: Array) -> None:
+        parts[source] = parts[source] + matrix if source in parts else matrix
+
+    def lead_of(known: Known) -> Array:
+        columns, _, jac = departure(x, known, place)
+        return np.asarray(cov[:, columns] @ np.linalg.solve(known.cov, jac).T, dtype=float)
+
+    for known in problem.known:
+        lead = lead_of(known)
+        for source, matrix in known.parts.items():
+            add(source, lead @ matrix @ lead.T)
+    if problem.wobble_sigma.any():
+        held = np.where(problem.wobble_sigma > 0, problem.wobble_sigma, np.inf)
+        pull = (solution.normal.photo_joint[:, 6:9, :] / held[..., None]).reshape(-1, layout.size) @ cov
+        add("wobble", pull.T @ pull)
+    if problem.distances:
+        tape = np.zeros_like(cov)
+        _add_distances(problem, solution.values, tape, np.zeros(layout.size))
+        add("tape", cov @ tape @ cov)
+    lead = lead_of(problem.carried) if problem.carried else np.zeros((layout.size, 0))
+    before = problem.carried.cov if problem.carried else np.zeros((0, 0))
+    add("corners", cov - sum(parts.values(), np.zeros_like(cov)) - lead @ before @ lead.T)
+    return parts, lead
+
+
+def distance_misfit(problem: Problem, values: Values) -> list[tuple[Distance, float]]:
+    """For every tape distance: photographs − tape, mm."""
+    return [(d, _distance(problem, values, i, j)[0] - d.mm) for i, j, d in problem.distances]
+
+
+def _cost(problem: Problem, values: Values, weights: Array, robust: bool) -> float:
+    res, _, _, ahead = _linearise(problem, values, jacobians=False)
+    if not ahead[problem.obs.used & (weights > 0)].all():
+        return float("inf")
+    square = (res * res).sum(axis=-1)
+    if robust:
+        norm = np.sqrt(square)
+        square = np.where(norm > HUBER_K, 2 * HUBER_K * norm - HUBER_K**2, square)
+    cost = float((square * weights).sum())
+    size = problem.layout.size
+    spare_h, spare_g = np.zeros((size, size)), np.zeros(size)
+    photos = len(problem.obs.photos)
+    cost += _add_wobble(problem, values, np.zeros((photos, 9, 9)), np.zeros((photos, 9)))
+    return cost + _add_known(problem, values, spare_h, spare_g) + _add_distances(problem, values, spare_h, spare_g)
+
+
+def _huber(res: Array) -> Array:
+    norm = np.sqrt((res * res).sum(axis=-1))
+    return np.asarray(HUBER_K / np.maximum(norm, HUBER_K), dtype=float)
+
+
+def _linearise(problem: Problem, values: Values, *, jacobians: bool) -> tuple[Array, Array, Array, NDArray[np.bool_]]:
+    obs = problem.obs
+    s, m = obs.used.shape
+    scale = 1.0 + values.scale_run[obs.run] + values.scale_own[obs.board]
+    in_board = obs.corner.copy()
+    in_board[..., :2] *= scale[:, None, :]
+    in_board[..., 2] += np.einsum("smk,sk->sm", obs.modes, values.bend[obs.board])
+    rb, ri = values.body_rotation[obs.body], values.photo_rotation[obs.photo]
+    in_survey = in_board @ np.swapaxes(rb, 1, 2) + values.body_translation[obs.body][:, None, :]
+    in_cam = in_survey @ np.swapaxes(ri, 1, 2) + values.photo_translation[obs.photo][:, None, :]
+    ahead = in_cam[..., 2] > 1.0
+    flat = np.where(ahead[..., None], in_cam, [0.0, 0.0, 1.0]).reshape(-1, 3)
+
+    focal, centre = 1.0 + values.wobble[:, :1], values.wobble[:, 1:]
+    own = values.lens[obs.lens_of_photo].copy()
+    own[:, :2] *= focal
+    own[:, 2:4] += centre
+    per_corner = np.repeat(own[obs.photo], m, axis=0)
+    px, d_point, d_lens = project_arrays(flat, per_corner, jacobians=jacobians)
+    whiten = obs.whiten
+    res = np.einsum("smij,smj->smi", whiten, px.reshape(s, m, 2) - obs.px) * obs.used[..., None]
+    if not jacobians:
+        return res, np.empty(0), np.empty(0), ahead
+
+    mask = (obs.used & ahead)[..., None, None]
+    whiten = np.where(mask, whiten, 0.0)
+    dc = whiten @ d_point.reshape(s, m, 2, 3)
+    ds = dc @ ri[:, None]
+    db = ds @ rb[:, None]
+    dl = whiten @ d_lens.reshape(s, m, 2, 12)
+    photo = np.zeros((s, m, 2, PHOTO_COLUMNS))
+    photo[..., :3], photo[..., 3:6] = np.cross(in_cam[:, :, None, :], dc), dc
+    base = values.lens[obs.lens]
+    photo[..., 6] = dl[..., 0] * base[:, None, None, 0] + dl[..., 1] * base[:, None, None, 1]
+    photo[..., 7:9] = dl[..., 2:4]
+    photo[..., 6:9] *= (problem.wobble_sigma[obs.photo] > 0)[:, None, None, :]
+
+    joint = np.empty((s, m, 2, JOINT_COLUMNS))
+    joint[..., :3], joint[..., 3:6] = np.cross(in_survey[:, :, None, :], ds), ds
+    joint[..., 6:8] = db[..., :2] * obs.corner[:, :, None, :2]
+    joint[..., 8:10] = joint[..., 6:8]
+    joint[..., 10 : 10 + BEND_MODES] = db[..., 2:3] * obs.modes[:, :, None, :]
+    joint[..., 10 + BEND_MODES :] = dl
+    joint[..., 10 + BEND_MODES : 12 + BEND_MODES] *= focal[obs.photo][:, None, None, :]
+    return res, photo, joint, ahead
+
+
+def _joint_places(obs: Observations, layout: Layout) -> NDArray[np.int64]:
+    places = np.concatenate(
+        [
+            layout.pose[obs.body],
+            layout.scale_run[obs.run],
+            layout.scale_own[obs.board],
+            layout.bend[obs.board],
+            layout.lens[obs.lens],
+        ],
+        axis=1,
+    )
+    return np.where(places < 0, layout.size, places)
+
+
+def _scatter_rows(blocks: Array, photo: NDArray[np.int64], places: NDArray[np.int64], photos: int, width: int) -> Array:
+    rows = photo[:, None] * PHOTO_COLUMNS + np.arange(PHOTO_COLUMNS)
+    flat = rows[:, :, None] * width + places[:, None, :]
+    out = np.bincount(flat.ravel(), blocks.ravel(), minlength=photos * PHOTO_COLUMNS * width)
+    return np.asarray(out, dtype=float).reshape(photos, PHOTO_COLUMNS, width)
+
+
+def _scatter_square(blocks: Array, places: NDArray[np.int64], width: int) -> Array:
+    flat = places[:, :, None] * width + places[:, None, :]
+    out = np.bincount(flat.ravel(), blocks.ravel(), minlength=width * width)
+    return np.asarray(out, dtype=float).reshape(width, width)
+
+
+def _add_wobble(problem: Problem, values: Values, hpp: Array, gp: Array) -> float:
+    sigma = problem.wobble_sigma
+    information = np.where(sigma > 0, 1.0 / np.where(sigma > 0, sigma, 1.0) ** 2, 0.0)
+    diagonal = np.arange(6, 9)
+    # A photo without wobble keeps its zero columns: a one on the diagonal makes them solvable without moving anything.
+    hpp[:, diagonal, diagonal] += np.where(sigma > 0, information, 1.0)
+    gp[:, 6:9] += information * values.wobble
+    return float((information * values.wobble**2).sum())
+
+
+def _add_known(problem: Problem, values: Values, hxx: Array, gx: Array) -> float:
+    place = problem.layout.index()
+    x = vector_of(values, problem.layout)
+    cost = 0.0
+    for known in (*problem.known, *([problem.carried] if problem.carried else [])):
+        columns, gap, jac = departure(x, known, place)
+        pull = np.linalg.solve(known.cov, np.column_stack([gap, jac]))
+        hxx[np.ix_(columns, columns)] += jac.T @ pull[:, 1:]
+        gx[columns] += jac.T @ pull[:, 0]
+        cost += float(gap @ pull[:, 0])
+    return cost
+
+
+def _distance(problem: Problem, values: Values, i: int, j: int) -> tuple[float, Array, NDArray[np.int64]]:
+    """Distance of the centre marks, mm, its derivatives and their places in the joint vector."""
+    boards, runs = problem.board_of_body, problem.obs
+    run_of_board = {int(b): int(r) for b, r in zip(runs.board, runs.run, strict=True)}
+    marks = []
+    for body in (i, j):
+        board = int(boards[body])
+        scale = 1.0 + values.scale_run[run_of_board[board]] + values.scale_own[board]
+        in_board = problem.centres[board] * np.array([scale[0], scale[1], 1.0])
+        marks.append(values.body_rotation[body] @ in_board + values.body_translation[body])
+    gap = marks[1] - marks[0]
+    length = float(np.linalg.norm(gap))
+    along = gap / length
+    derivative, places = [], []
+    for sign, body, mark in ((-1.0, i, marks[0]), (1.0, j, marks[1])):
+        board = int(boards[body])
+        in_plane = sign * (values.body_rotation[body].T @ along)[:2] * problem.centres[board][:2]
+        derivative += [sign * np.cross(mark, along), sign * along, in_plane, in_plane]
+        layout = problem.layout
+        places += [layout.pose[body], layout.scale_run[run_of_board[board]], layout.scale_own[board]]
+    return length, np.concatenate(derivative), np.concatenate(places)
+
+
+def _add_distances(problem: Problem, values: Values, hxx: Array, gx: Array) -> float:
+    cost = 0.0
+    for i, j, tape in problem.distances:
+        length, derivative, places = _distance(problem, values, i, j)
+        free = places >= 0
+        row = np.bincount(places[free], derivative[free], minlength=len(gx))
+        information = (2.0 / tape.pm_mm) ** 2
+        gap = length - tape.mm
+        hxx += information * np.outer(row, row)
+        gx += information * gap * row
+        cost += information * gap * gap
+    return cost
+
+
+def _invert_photos(hpp: Array) -> Array:
+    scale = 1.0 / np.sqrt(np.maximum(np.einsum("pii->pi", hpp), 1e-30))
+    scaled = hpp * scale[:, :, None] * scale[:, None, :]
+    try:
+        return np.asarray(np.linalg.inv(scaled) * scale[:, :, None] * scale[:, None, :], dtype=float)
+    except np.linalg.LinAlgError as err:
+        raise NetworkError("a photo's position cannot be found from the boards it shows") from err
+
+
+def _factor(matrix: Array, damping: float = 0.0) -> tuple[tuple[Array, bool], Array]:
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-30))
+    scaled = matrix * np.outer(scale, scale)
+    scaled[np.diag_indices(len(scale))] += damping
+    try:
+        return cho_factor(scaled), scale
+    except np.linalg.LinAlgError as err:
+        raise NetworkError(
+            "the photos do not determine all boards: the network is singular",
+            hint="add photos from other directions that show several boards at once",
+        ) from err
+
+
+def _step(normal: Normal, damping: float) -> tuple[Array, Array]:
+    if len(normal.right):
+        factor, scale = _factor(normal.matrix, damping)
+        step = -cho_solve(factor, normal.right * scale) * scale
+    else:
+        step = np.zeros(0)
+    photo = -np.einsum("pij,pj->pi", normal.photo_inverse, normal.photo_right)
+    if len(step):
+        photo -= normal.photo_joint @ step
+    return step, photo
+
+
+def with_weights(problem: Problem, used: NDArray[np.bool_]) -> Problem:
+    """The same problem with another choice of corners."""
+    return replace(problem, obs=replace(problem.obs, used=used))

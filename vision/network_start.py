@@ -1,0 +1,208 @@
+"""The network's own start: photos and bodies are placed one after another from single-board poses.
+
+Both planar solutions of a board stay candidates until other boards and photos decide.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from vision.boards import BoardSet
+from vision.camera import Camera
+from vision.errors import NetworkError, PoseError
+from vision.frames import Array, Pose
+from vision.observations import BodySighting, View
+from vision.pose import board_pose
+
+CAP = 20.0
+"""Whitened residuals above this count no more when candidates are compared: one wrong sighting must not decide."""
+
+
+class NotTiedError(NetworkError):
+    """The photos fall into groups that share no body.
+
+    Attributes
+    ----------
+    groups : tuple of tuple of str
+        Bodies of each group; the first is the one that was being placed.
+    """
+
+    def __init__(self, groups: tuple[tuple[str, ...], ...]) -> None:
+        shown = "; ".join(", ".join(group) for group in groups)
+        first, second = groups[0][0], groups[1][0]
+        super().__init__(
+            f"the photos are not tied together: {len(groups)} groups of boards are never seen in one photo: {shown}",
+            hint=f"add a photo that shows {first} and {second} together, and at best more boards of both groups",
+        )
+        self.groups = groups
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Edge:
+    """One sighting with its candidate poses `cam_from_body`."""
+
+    view: int
+    seen: BodySighting
+    candidates: tuple[Pose, ...]
+    corners: Array
+    whiten: Array
+
+
+@dataclass(slots=True, eq=False)
+class Placing:
+    """What has been placed so far; lives only while the start is made."""
+
+    cameras: list[Camera]
+    photo: dict[int, Pose] = field(default_factory=dict)
+    body: dict[str, Pose] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Start:
+    """Poses to start from: `cam_from_survey` by photo, `survey_from_body` by body, and sightings that gave no pose."""
+
+    photos: Mapping[str, Pose]
+    bodies: Mapping[str, Pose]
+    unusable: tuple[tuple[str, str, str], ...]
+
+
+def find_start(
+    views: Sequence[View], boards: BoardSet, cameras: Mapping[str, Camera], datum: str, fixed: Mapping[str, Pose] | None = None
+) -> Start:
+    """Place all photos and bodies around the datum body.
+
+    Parameters
+    ----------
+    fixed : mapping of body to `survey_from_body`, optional
+        Bodies whose place is known already (a check after a survey).
+
+    Raises
+    ------
+    NotTiedError
+        The photos are not connected through shared bodies.
+    """
+    edges, unusable = _edges(views, boards, cameras)
+    state = Placing([cameras[view.lens] for view in views])
+    state.body = dict(fixed) if fixed else {datum: Pose.identity("survey", datum)}
+    by_view: dict[int, list[Edge]] = {}
+    by_body: dict[str, list[Edge]] = {}
+    for edge in edges:
+        by_view.setdefault(edge.view, []).append(edge)
+        by_body.setdefault(edge.seen.body, []).append(edge)
+    while _place_next(state, by_view, by_body):
+        pass
+    left = [body for body in by_body if body not in state.body]
+    if left or len(state.photo) < len(by_view):
+        raise NotTiedError(_groups(edges, state, left))
+    _reconsider(state, by_body, by_view, set(fixed or {datum}))
+    photos = {views[i].photo: pose for i, pose in state.photo.items()}
+    return Start(photos, dict(state.body), tuple(unusable))
+
+
+def _edges(
+    views: Sequence[View], boards: BoardSet, cameras: Mapping[str, Camera]
+) -> tuple[list[Edge], list[tuple[str, str, str]]]:
+    edges, unusable = [], []
+    for i, view in enumerate(views):
+        for seen in view.seen:
+            board = boards[seen.board]
+            try:
+                found = board_pose(board, seen.sighting, cameras[view.lens])
+            except PoseError as err:
+                unusable.append((view.photo, seen.body, err.what))
+                continue
+            poses = [found.cam_from_board] + ([found.second] if found.second is not None else [])
+            candidates = tuple(Pose("cam", seen.body, pose.transform) for pose in poses)
+            corners = board.corners_mm()[seen.sighting.corner_ids]
+            whiten = np.linalg.inv(np.linalg.cholesky(seen.sighting.cov_px))
+            edges.append(Edge(i, seen, candidates, corners, whiten))
+    return edges, unusable
+
+
+def _misfit(state: Placing, edge: Edge, cam_from_survey: Pose, survey_from_body: Pose) -> float:
+    in_cam = (cam_from_survey @ survey_from_body).apply(edge.corners)
+    if (in_cam[:, 2] <= 1.0).any():
+        return CAP**2 * len(in_cam)
+    gap = state.cameras[edge.view].project(in_cam) - edge.seen.sighting.px
+    # One pixel beside the corner noise: a start is compared, not adjusted, and lens and scale are not final yet.
+    square = np.einsum("ni,ni->n", gap, gap) / (1.0 + np.trace(edge.seen.sighting.cov_px, axis1=1, axis2=2))
+    return float(np.minimum(square, CAP**2).sum())
+
+
+def _place_next(state: Placing, by_view: Mapping[int, list[Edge]], by_body: Mapping[str, list[Edge]]) -> bool:
+    """Place one photo or body, the best tied first: two ties beat one, a sure pose beats a two-fold one."""
+    best: tuple[tuple[int, int, int], int | str, list[Edge]] | None = None
+    waiting: list[tuple[int | str, list[Edge]]] = [
+        (view, [edge for edge in edges if edge.seen.body in state.body])
+        for view, edges in by_view.items()
+        if view not in state.photo
+    ]
+    waiting += [
+        (body, [edge for edge in edges if edge.view in state.photo])
+        for body, edges in by_body.items()
+        if body not in state.body
+    ]
+    for what, known in waiting:
+        if not known:
+            continue
+        sure = sum(len(edge.candidates) == 1 for edge in known)
+        score = (min(len(known), 3), min(sure, 2), sum(len(edge.corners) for edge in known))
+        if best is None or score > best[0]:
+            best = (score, what, known)
+    if best is None:
+        return False
+    _, what, known = best
+    if isinstance(what, int):
+        state.photo[what] = _best_photo_pose(state, known)
+    else:
+        state.body[what] = _best_body_pose(state, known)
+    return True
+
+
+def _best_photo_pose(state: Placing, known: Sequence[Edge]) -> Pose:
+    choices = [
+        Pose("cam", "survey", (pose @ state.body[edge.seen.body].inverse()).transform)
+        for edge in known
+        for pose in edge.candidates
+    ]
+    costs = [sum(_misfit(state, edge, pose, state.body[edge.seen.body]) for edge in known) for pose in choices]
+    return choices[int(np.argmin(costs))]
+
+
+def _best_body_pose(state: Placing, known: Sequence[Edge]) -> Pose:
+    choices = [state.photo[edge.view].inverse() @ pose for edge in known for pose in edge.candidates]
+    costs = [sum(_misfit(state, edge, state.photo[edge.view], pose) for edge in known) for pose in choices]
+    return choices[int(np.argmin(costs))]
+
+
+def _reconsider(state: Placing, by_body: Mapping[str, list[Edge]], by_view: Mapping[int, list[Edge]], fixed: set[str]) -> None:
+    """Place everything once more now that all is known: early choices were made on little."""
+    for _ in range(3):
+        for view, edges in by_view.items():
+            state.photo[view] = _best_photo_pose(state, edges)
+        for body, edges in by_body.items():
+            if body not in fixed:
+                state.body[body] = _best_body_pose(state, edges)
+
+
+def _groups(edges: Sequence[Edge], state: Placing, left: Sequence[str]) -> tuple[tuple[str, ...], ...]:
+    parent = {edge.seen.body: edge.seen.body for edge in edges} | {body: body for body in state.body}
+
+    def root(body: str) -> str:
+        while parent[body] != body:
+            body = parent[body]
+        return body
+
+    first_in_view: dict[int, str] = {}
+    for edge in edges:
+        other = first_in_view.setdefault(edge.view, edge.seen.body)
+        parent[root(edge.seen.body)] = root(other)
+    seen = {edge.seen.body for edge in edges}
+    tied = tuple(sorted(body for body in state.body if body in seen)) or tuple(sorted(state.body))
+    groups: dict[str, list[str]] = {}
+    for body in left:
+        groups.setdefault(root(body), []).append(body)
+    return (tied, *(tuple(sorted(group)) for group in groups.values()))

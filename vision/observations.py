@@ -1,0 +1,172 @@
+"""What the network adjusts: sightings of bodies in photos and tape distances, and their arrays over all corners at once.
+
+A *body* is a board that did not move while it was seen: "floor-3" is one body in all epochs, "wheel-rear-left@roll-1" and
+"wheel-rear-left@rest" are two. Who moved when is known by the caller, not here.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.boards import Board, BoardSet
+from vision.camera import LensProfile
+from vision.frames import Array
+from vision.sightings import Sighting
+
+BEND_MODES = 3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BodySighting:
+    """A board seen in a photo, and which body it is there."""
+
+    body: str
+    sighting: Sighting
+
+    @property
+    def board(self) -> str:
+        return self.sighting.board
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class View:
+    """One photo: its lens profile's name and the bodies seen in it."""
+
+    photo: str
+    lens: str
+    seen: tuple[BodySighting, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Distance:
+    """A tape distance between the printed centre marks of two bodies, mm, with its half-width at k = 2."""
+
+    a: str
+    b: str
+    mm: float
+    pm_mm: float
+
+
+def bend_modes(board: Board, corner_ids: NDArray[np.int64]) -> Array:
+    """Departure of the face along z per unit amplitude of each bending mode, at the corners; shape (n, 3).
+
+    The modes are the three quadratic shapes ``u², u v, v²`` over the pattern, freed of their mean and slope over the corners
+    (so that the pose is that of the face's mean plane) and scaled to a largest departure of 1.
+    """
+    xy = board.corners_mm()[:, :2]
+    uv = (xy - xy.mean(axis=0)) / (np.ptp(xy, axis=0) / 2.0)
+    u, v = uv.T
+    plane = np.column_stack([np.ones_like(u), u, v])
+    shapes = np.column_stack([u * u, u * v, v * v])
+    shapes -= plane @ np.linalg.lstsq(plane, shapes, rcond=None)[0]
+    largest = np.abs(shapes).max(axis=0)
+    # A pattern of two corner rows cannot show the bend across them: that mode is left out.
+    modes = np.where(largest > 1e-6, shapes / np.maximum(largest, 1e-6), 0.0)
+    return np.asarray(modes[corner_ids], dtype=float)
+
+
+def bend_sigma_mm(board: Board) -> float:
+    """σ (k = 1) of each mode's amplitude, so that three modes together make the board's flatness half-width (k = 2)."""
+    return board.flatness_pm_mm / 2.0 / math.sqrt(BEND_MODES)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Observations:
+    """All sightings as arrays, padded to the largest number of corners of a sighting; rows of padding have `used` false.
+
+    Shapes: s sightings, m corners at most.
+
+    Attributes
+    ----------
+    photos, bodies, boards, runs, lenses : tuple of str
+        Names behind the index arrays.
+    photo, body, board, run, lens : ndarray of int, shape (s,)
+    corner : ndarray, shape (s, m, 3)
+        Corners in the board frame, mm, before scale and bend corrections.
+    modes : ndarray, shape (s, m, 3)
+    px : ndarray, shape (s, m, 2)
+    whiten : ndarray, shape (s, m, 2, 2)
+        Inverse Cholesky factor of each corner's covariance, 1/px.
+    used : ndarray of bool, shape (s, m)
+    """
+
+    photos: tuple[str, ...]
+    bodies: tuple[str, ...]
+    boards: tuple[str, ...]
+    runs: tuple[str, ...]
+    lenses: tuple[str, ...]
+    photo: NDArray[np.int64]
+    body: NDArray[np.int64]
+    board: NDArray[np.int64]
+    run: NDArray[np.int64]
+    lens: NDArray[np.int64]
+    corner: Array
+    modes: Array
+    px: Array
+    whiten: Array
+    used: NDArray[np.bool_]
+
+    @property
+    def lens_of_photo(self) -> NDArray[np.int64]:
+        """Index of each photo's lens, shape (photos,)."""
+        out = np.zeros(len(self.photos), dtype=np.int64)
+        out[self.photo] = self.lens
+        return out
+
+
+def stack_views(views: Sequence[View], boards: BoardSet, lenses: Mapping[str, LensProfile]) -> Observations:
+    """Arrays of all sightings of all views; views without sightings are left out."""
+    views = [view for view in views if view.seen]
+    rows = [(view, seen) for view in views for seen in view.seen]
+    if not rows:
+        raise ValueError("no sightings to stack")
+    photos = tuple(view.photo for view in views)
+    if len(set(photos)) != len(photos):
+        raise ValueError("two views have the same photo name")
+    bodies = tuple(dict.fromkeys(seen.body for _, seen in rows))
+    board_names = tuple(dict.fromkeys(seen.board for _, seen in rows))
+    runs = tuple(dict.fromkeys(boards[name].print_run for name in board_names))
+    lens_names = tuple(dict.fromkeys(view.lens for view in views))
+    missing = [name for name in lens_names if name not in lenses]
+    if missing:
+        raise ValueError(f"views name unknown lenses {missing}")
+
+    s, m = len(rows), max(len(seen.sighting.corner_ids) for _, seen in rows)
+    corner, modes = np.zeros((s, m, 3)), np.zeros((s, m, BEND_MODES))
+    px, whiten = np.zeros((s, m, 2)), np.zeros((s, m, 2, 2))
+    used = np.zeros((s, m), dtype=bool)
+    for i, (_, seen) in enumerate(rows):
+        board, ids = boards[seen.board], seen.sighting.corner_ids
+        n = len(ids)
+        corner[i, :n] = board.corners_mm()[ids]
+        modes[i, :n] = bend_modes(board, ids)
+        px[i, :n] = seen.sighting.px
+        whiten[i, :n] = np.linalg.inv(np.linalg.cholesky(seen.sighting.cov_px))
+        used[i, :n] = True
+
+    def index(names: tuple[str, ...], picked: list[str]) -> NDArray[np.int64]:
+        place = {name: i for i, name in enumerate(names)}
+        return np.array([place[name] for name in picked], dtype=np.int64)
+
+    return Observations(
+        photos,
+        bodies,
+        board_names,
+        runs,
+        lens_names,
+        index(photos, [view.photo for view, _ in rows]),
+        index(bodies, [seen.body for _, seen in rows]),
+        index(board_names, [seen.board for _, seen in rows]),
+        index(runs, [boards[seen.board].print_run for _, seen in rows]),
+        index(lens_names, [view.lens for view, _ in rows]),
+        corner,
+        modes,
+        px,
+        whiten,
+        used,
+    )
