@@ -1,0 +1,229 @@
+"""From a stand board's pose to the target's, with what the stand file says about the board's place on the target's face."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import chi2
+
+from calib.paper.sheet import Side
+from calib.paper.stand import Pivot, Stand, StandBoard
+from vision.boards import Board, BoardSet
+from vision.errors import MeasurementError
+from vision.frames import Array, Estimate, Pose, exp_so3
+from vision.poses import PoseSet
+
+TARGET = "target"
+STAND_FILE = "stand file"
+GAP_NAMES = ("right_mm", "up_mm", "behind_mm", "turn_rad", "lean_right_rad", "lean_down_rad")
+LEAST_PROBABILITY = 0.01
+"""Below it the typed place of a second board contradicts its measured place: 99 % band of the chi-square."""
+_TYPED = ("right_mm", "up_mm", "behind_mm", "turn_rad", "tilt_x_rad", "tilt_y_rad")
+
+# Columns: right, down, into the face as seen by a person facing the target, in the target's axes (x forward, y left, z up).
+_SEEN_AXES: dict[Side, Array] = {
+    "ahead": np.array([[0.0, 0.0, 1.0], [-1.0, 0.0, 0.0], [0.0, -1.0, 0.0]]),
+    "behind": np.array([[0.0, 0.0, -1.0], [1.0, 0.0, 0.0], [0.0, -1.0, 0.0]]),
+}
+
+
+def target_from_seen(side: Side) -> Pose:
+    """Axes of a person facing the target (right, down, into the face) in the target frame; common origin at its centre."""
+    return Pose.from_rt(TARGET, "seen", _SEEN_AXES[side], np.zeros(3))
+
+
+def pivot_in_target_mm(pivot: Pivot, side: Side) -> Array:
+    """A point of the stand's upright turning axis in the target frame, shape (3,)."""
+    return target_from_seen(side).apply([pivot.right_mm, 0.0, pivot.behind_mm])
+
+
+def target_pose(poses: PoseSet, stand: Stand, boards: BoardSet, body_of: Mapping[str, str], side: Side) -> PoseSet:
+    """The set with the body "target" added.
+
+    Parameters
+    ----------
+    poses : PoseSet
+        Poses of the boards in the survey frame, the first stand board's among them.
+    stand : Stand
+    boards : BoardSet
+    body_of : mapping of str to str
+        Body name in `poses` by board name, e.g. {"stand-1": "stand-1@check-1"}.
+    side : str
+        "ahead" or "behind": decides which way the face looks.
+
+    Returns
+    -------
+    PoseSet
+        With the added uncertainty part "stand file".
+
+    Raises
+    ------
+    MeasurementError
+        The first stand board was not seen.
+    """
+    first = stand.boards[0]
+    body = _body(poses, first, body_of)
+    board = boards[first.board]
+    survey_from_target = _target(poses[body], first, board, side)
+    jac = np.zeros((6, len(poses.cov)))
+    jac[:, poses.rows([body])] = np.eye(6)  # a left perturbation passes unchanged through a chain on the right
+
+    def moved(offset: Array) -> Array:
+        return _left_difference(_target(poses[body], first, board, side, offset), survey_from_target)
+
+    own = _propagated(moved, _typed_cov(first))
+    return poses.with_derived([survey_from_target], jac, {STAND_FILE: own})
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BoardGap:
+    """A further stand board: measured minus typed place.
+
+    Attributes
+    ----------
+    board : str
+    gap : Estimate
+        `GAP_NAMES`, as seen by a person facing the target; the leans are turns about the right and the down axis.
+    chi_square : float
+        gapᵀ cov⁻¹ gap, six degrees of freedom.
+    probability : float
+        Of a chi-square at least as large when the typed values are right within their half-widths.
+    agrees : bool
+    words : str
+        For people.
+    """
+
+    board: str
+    gap: Estimate
+    chi_square: float
+    probability: float
+    agrees: bool
+    words: str
+
+
+def second_board_gaps(poses: PoseSet, stand: Stand, boards: BoardSet, body_of: Mapping[str, str]) -> tuple[BoardGap, ...]:
+    """Measured minus typed place of every further stand board that was seen."""
+    seen = (entry for entry in stand.boards[1:] if body_of.get(entry.board) in poses)
+    return tuple(second_board_gap(poses, stand, entry.board, boards, body_of) for entry in seen)
+
+
+def second_board_gap(poses: PoseSet, stand: Stand, board_name: str, boards: BoardSet, body_of: Mapping[str, str]) -> BoardGap:
+    """Measured minus typed place of one further stand board, on the target as the first board defines it.
+
+    Raises
+    ------
+    MeasurementError
+        One of the two boards was not seen.
+    """
+    first = stand.boards[0]
+    second = next(entry for entry in stand.boards if entry.board == board_name)
+    pair = poses.of([_body(poses, first, body_of), _body(poses, second, body_of)])
+    bodies = pair.bodies
+
+    def gap(state: PoseSet, offset: Array) -> Array:
+        seen_from_first = _seen_from_board(first, boards[first.board], offset[:6])
+        measured = seen_from_first @ _renamed(state[bodies[0]]).inverse() @ _renamed(state[bodies[1]], first="second")
+        return _gap(measured, _seen_from_board(second, boards[second.board], offset[6:], "second"), boards[second.board])
+
+    none = np.zeros(12)
+    from_poses = pair.propagate(GAP_NAMES, lambda state: gap(state, none))
+    typed = np.zeros((12, 12))
+    typed[:6, :6], typed[6:, 6:] = _typed_cov(first), _typed_cov(second)
+    own = _propagated(lambda offset: gap(pair, offset) - from_poses.value, typed)
+    parts = {**from_poses.parts, STAND_FILE: own}
+    estimate = Estimate(GAP_NAMES, from_poses.value, from_poses.cov + own, parts)
+    chi_square = float(estimate.value @ np.linalg.solve(estimate.cov, estimate.value))
+    probability = float(chi2.sf(chi_square, len(GAP_NAMES)))
+    agrees = probability >= LEAST_PROBABILITY
+    return BoardGap(second.board, estimate, chi_square, probability, agrees, _gap_words(second.board, estimate, agrees))
+
+
+def _seen_from_board(entry: StandBoard, board: Board, offset: Array | None = None, source: str = "first") -> Pose:
+    """Board in the seen axes; `offset` shifts the typed values, order `_TYPED` (tilts about the board's right and down)."""
+    d = np.zeros(6) if offset is None else offset
+    place = np.array([entry.right_mm + d[0], -(entry.up_mm + d[1]), -(entry.behind_mm + d[2])])
+    rotation = exp_so3(np.array([d[4], d[5], 0.0])) @ exp_so3(np.array([0.0, 0.0, entry.turn_rad + d[3]]))
+    return Pose.from_rt("seen", source, rotation, place - rotation @ board.centre_mm)
+
+
+def _target(survey_from_board: Pose, entry: StandBoard, board: Board, side: Side, offset: Array | None = None) -> Pose:
+    board_from_seen = _seen_from_board(entry, board, offset).inverse()
+    return _renamed(survey_from_board) @ board_from_seen @ target_from_seen(side).inverse()
+
+
+def _renamed(survey_from_body: Pose, first: str = "first") -> Pose:
+    return Pose(survey_from_body.target, first, survey_from_body.transform)
+
+
+def _typed_cov(entry: StandBoard) -> Array:
+    """Covariance of the typed values, order `_TYPED`; half-widths are at k = 2."""
+    pm = [
+        entry.right_pm_mm,
+        entry.up_pm_mm,
+        entry.behind_pm_mm,
+        entry.turn_pm_rad,
+        entry.parallel_pm_rad,
+        entry.parallel_pm_rad,
+    ]
+    return np.diag((np.array(pm) / 2) ** 2)
+
+
+def _propagated(function: Callable[[Array], Array], cov: Array) -> Array:
+    """First-order covariance of `function` of typed-value offsets around zero (central differences)."""
+    columns = []
+    for i in range(len(cov)):
+        step = np.zeros(len(cov))
+        step[i] = 1e-3 if i % 6 < 3 else 1e-6
+        columns.append((function(step) - function(-step)) / (2 * step[i]))
+    jac = np.column_stack(columns)
+    return np.asarray(jac @ cov @ jac.T, dtype=float)
+
+
+def _left_difference(moved: Pose, base: Pose) -> Array:
+    gap = moved.transform * base.transform.inv()
+    return np.concatenate([gap.rotation.as_rotvec(), gap.translation])
+
+
+def _gap(measured: Pose, typed: Pose, board: Board) -> Array:
+    """Measured minus typed in the order of `GAP_NAMES`, places of the centre marks."""
+    shift = measured.apply(board.centre_mm) - typed.apply(board.centre_mm)
+    turn = (measured.transform * typed.transform.inv()).rotation.as_rotvec()
+    return np.array([shift[0], -shift[1], -shift[2], turn[2], turn[0], turn[1]])
+
+
+def _gap_words(board: str, gap: Estimate, agrees: bool) -> str:
+    if agrees:
+        return f"stand board {board} stands where the stand file says"
+    excess = np.abs(gap.value) / np.sqrt(np.diag(gap.cov))
+    i = int(np.argmax(excess))
+    value, expanded = gap.value[i], 2 * math.sqrt(gap.cov[i, i])
+    ways = {
+        "right_mm": ("to the left", "to the right"),
+        "up_mm": ("down", "up"),
+        "behind_mm": ("farther back", "farther forward"),
+        "turn_rad": ("counter-clockwise", "clockwise"),
+        "lean_right_rad": ("with its top leaning towards you", "with its top leaning away from you"),
+        "lean_down_rad": ("with its right edge towards you", "with its right edge away from you"),
+    }
+    way = ways[GAP_NAMES[i]][int(value > 0)]
+    if GAP_NAMES[i].endswith("_mm"):
+        size = f"{abs(value):.1f} mm (U {expanded:.1f} mm)"
+    else:
+        size = f"{math.degrees(abs(value)):.2f}° (U {math.degrees(expanded):.2f}°)"
+    return (
+        f"stand board {board} is {size} {way} of where the stand file says, as seen facing the target: "
+        "measure both boards on the target again"
+    )
+
+
+def _body(poses: PoseSet, entry: StandBoard, body_of: Mapping[str, str]) -> str:
+    body = body_of.get(entry.board, entry.board)
+    if body not in poses:
+        raise MeasurementError(
+            f"stand board not seen: {entry.board}",
+            hint=f"photograph {entry.board} together with at least four floor boards, from 30° to 45° off the target's normal",
+        )
+    return body

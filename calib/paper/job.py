@@ -1,0 +1,370 @@
+"""The job folder: what `job.toml` says, and where photos and results of one car lie.
+
+DIR/job.toml              which lens profiles, boards, sheet and stand belong to this job; boards on wheels and floor
+DIR/photos/<epoch>/       `roll-1` … `roll-n`, then `rest`, then `check-1` …
+DIR/results/              written whole or not at all
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePosixPath
+from typing import Annotated, Self
+
+from pydantic import Field, field_validator, model_validator
+
+from calib.paper.sheet import Filled
+from calib.paper.stand import Stand
+from vision.boards import BoardSet
+from vision.errors import FileError
+from vision.toml_io import FileModel, line_of, read_text, read_toml, write_whole
+
+SCHEMA = "job/1"
+JOB_FILE = "job.toml"
+FLOOR_PM_MM = 2.0
+"""Unevenness of a shop floor under the boards and wheels, half-width at k = 2 (common practice, no source)."""
+STANDOFF_PM_MM = 1.0
+"""A stand-off measured with a steel rule (common practice, no source)."""
+STANDOFF_COMMON_PM_MM = 0.0
+LEAST_FLOOR_BOARDS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Standoff:
+    """From the point where the spin axis pierces the board plane, along the axis, to the rim's outer flange plane.
+
+    `pm_mm` is the wheel's own half-width at k = 2; an error shared by all wheels is `Job.standoff_common_pm_mm`.
+    """
+
+    mm: float
+    pm_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class WheelBoard:
+    """The board on one wheel; `standoff` is None when it was not measured."""
+
+    wheel: str
+    board: str
+    standoff: Standoff | None
+
+
+@dataclass(frozen=True, slots=True)
+class TapeDistance:
+    """Tape distance between the printed centre marks of two floor boards; half-width at k = 2."""
+
+    a: str
+    b: str
+    mm: float
+    pm_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What one job folder says.
+
+    Attributes
+    ----------
+    folder : Path
+    lens : tuple of Path
+        Lens profiles, matched to the photos by size and EXIF.
+    lens_for : tuple of (str, Path)
+        Pattern of photos (below `photos/`) that must use this profile; the last fitting pattern counts.
+    boards : Path
+    sheet, stand : Path or None
+        None when the job file names none (survey and wheels can do without).
+    floor : tuple of str
+        Names of the floor boards.
+    wheels : tuple of WheelBoard
+        In the order of `job.toml`'s fixed names; the rear pair always.
+    distances : tuple of TapeDistance
+    floor_pm_mm : float
+        Unevenness of the floor, half-width at k = 2.
+    standoff_common_pm_mm : float
+        Error shared by the stand-offs of all wheels (equal holders), half-width at k = 2.
+    """
+
+    folder: Path
+    lens: tuple[Path, ...]
+    lens_for: tuple[tuple[str, Path], ...]
+    boards: Path
+    sheet: Path | None
+    stand: Path | None
+    floor: tuple[str, ...]
+    wheels: tuple[WheelBoard, ...]
+    distances: tuple[TapeDistance, ...]
+    floor_pm_mm: float
+    standoff_common_pm_mm: float
+
+    @property
+    def photos_folder(self) -> Path:
+        return self.folder / "photos"
+
+    @property
+    def results_folder(self) -> Path:
+        return self.folder / "results"
+
+    @property
+    def reference_known(self) -> tuple[str, ...]:
+        """Wheels whose stand-off was measured, so that their reference point is known."""
+        return tuple(wheel.wheel for wheel in self.wheels if wheel.standoff is not None)
+
+    def wheel_boards(self) -> dict[str, str]:
+        """Board name by wheel ("rear_left", ...)."""
+        return {wheel.wheel: wheel.board for wheel in self.wheels}
+
+    def need_sheet(self) -> Path:
+        return _need(self.sheet, self.folder, "sheet")
+
+    def need_stand(self) -> Path:
+        return _need(self.stand, self.folder, "stand")
+
+    def forced_lens(self, photo: Path) -> Path | None:
+        """Profile that a `[photos."…"]` table prescribes for a photo below `photos/`; None to match by size and EXIF."""
+        name = PurePosixPath(photo.relative_to(self.photos_folder).as_posix())
+        fitting = [lens for pattern, lens in self.lens_for if name.match(pattern)]
+        return fitting[-1] if fitting else None
+
+
+def read_job(
+    folder: Path,
+    *,
+    boards: Path | None = None,
+    lens: Sequence[Path] = (),
+    sheet: Path | None = None,
+    stand: Path | None = None,
+) -> Job:
+    """Read `job.toml`, apply the overrides of the command line, and see that every named file is there.
+
+    Paths in the file are relative to the job folder, overrides to the current one. Names of boards are compared with the
+    board set later (`check_job`).
+
+    Raises
+    ------
+    FileError
+        Names file, line and key.
+    """
+    path = folder / JOB_FILE
+    if not folder.is_dir():
+        raise FileError(f"{folder}: no such job folder", hint=f"make one: bayfix job new {folder}")
+    if not path.is_file():
+        raise FileError(f"{folder}: no {JOB_FILE} in this folder", hint=f"write one: bayfix job new {folder}")
+    job = read_toml(path, _JobFile, SCHEMA).job(folder)
+    _check_uses(job, path)
+    job = with_overrides(job, boards=boards, lens=lens, sheet=sheet, stand=stand)
+    _check_files(job, path)
+    return job
+
+
+def with_overrides(
+    job: Job,
+    *,
+    boards: Path | None = None,
+    lens: Sequence[Path] = (),
+    sheet: Path | None = None,
+    stand: Path | None = None,
+) -> Job:
+    """The job with other files; `lens` replaces the whole list and the `[photos."…"]` prescriptions.
+
+    Raises
+    ------
+    FileError
+        One of the given files does not exist.
+    """
+    for path in (boards, *lens, sheet, stand):
+        if path is not None and not path.is_file():
+            raise FileError(f"{path}: no such file", hint="check the name given on the command line")
+    return replace(
+        job,
+        boards=boards or job.boards,
+        lens=tuple(lens) or job.lens,
+        lens_for=() if lens else job.lens_for,
+        sheet=sheet or job.sheet,
+        stand=stand or job.stand,
+    )
+
+
+def check_job(job: Job, boards: BoardSet, stand: Stand | None = None) -> None:
+    """Refuse board names that are not in the board set, plain chessboards, and a stand board used elsewhere.
+
+    Raises
+    ------
+    FileError
+    """
+    path = job.folder / JOB_FILE
+    text = read_text(path)
+    for name, keys in _uses(job):
+        _check_board(name, boards, _where(path, text, keys))
+    if stand is None:
+        return
+    stand_file = job.need_stand()
+    used = {name: keys for name, keys in _uses(job)}
+    for i, entry in enumerate(stand.boards):
+        where = _where(stand_file, read_text(stand_file), ("board", i, "name"))
+        _check_board(entry.board, boards, where)
+        if entry.board in used:
+            raise FileError(
+                f"{where}: board {entry.board} is on the stand and in {JOB_FILE} under {_dotted(used[entry.board])}",
+                hint="a board can be in one place only",
+            )
+
+
+def write_result(job: Job, name: str, data: str | bytes) -> Path:
+    """Write a result file whole, or leave the old one."""
+    path = job.results_folder / name
+    write_whole(path, data)
+    return path
+
+
+def _need(path: Path | None, folder: Path, key: str) -> Path:
+    if path is None:
+        raise FileError(f"{folder / JOB_FILE}: {key}: this key is missing", hint=f'write {key} = "{key}.toml", or give --{key}')
+    return path
+
+
+def _uses(job: Job) -> Iterator[tuple[str, tuple[str | int, ...]]]:
+    """Board names of the job file and the key each stands under."""
+    for name in job.floor:
+        yield name, ("floor",)
+    for wheel in job.wheels:
+        yield wheel.board, ("wheels", wheel.wheel, "board")
+
+
+def _check_uses(job: Job, path: Path) -> None:
+    text = read_text(path)
+    owner: dict[str, tuple[str | int, ...]] = {}
+    for name, keys in _uses(job):
+        if name in owner:
+            raise FileError(
+                f"{_where(path, text, keys)}: board {name} is already used under {_dotted(owner[name])}",
+                hint="a board can be in one place only",
+            )
+        owner[name] = keys
+    for i, tape in enumerate(job.distances):
+        for end, name in (("a", tape.a), ("b", tape.b)):
+            if name not in job.floor:
+                raise FileError(
+                    f"{_where(path, text, ('distance', i, end))}: {name!r} is no floor board of this job",
+                    hint=f"tape distances run between floor boards: {', '.join(job.floor)}",
+                )
+
+
+def _check_board(name: str, boards: BoardSet, where: str) -> None:
+    if name not in boards:
+        known = ", ".join(board.name for board in boards if board.is_charuco)
+        raise FileError(f"{where}: there is no board {name!r} in the board set", hint=f"known boards: {known}")
+    if not boards[name].is_charuco:
+        raise FileError(f"{where}: board {name} is a plain chessboard", hint="chessboards serve the lens calibration only")
+
+
+def _check_files(job: Job, path: Path) -> None:
+    named: list[tuple[Path | None, tuple[str | int, ...], str]] = [
+        *((lens, ("lens",), "make a lens profile: bayfix lens PHOTOS…, or correct the name") for lens in job.lens),
+        *((lens, ("photos", pattern, "lens"), "correct the name of the lens profile") for pattern, lens in job.lens_for),
+        (job.boards, ("boards",), "correct the name, or give --boards"),
+        (job.sheet, ("sheet",), "correct the name, or give --sheet"),
+        (job.stand, ("stand",), "correct the name, or give --stand"),
+    ]
+    text = read_text(path)
+    for file, keys, hint in named:
+        if file is not None and not file.is_file():
+            raise FileError(f"{_where(path, text, keys)}: no such file: {file}", hint=hint)
+
+
+def _where(path: Path, text: str, keys: tuple[str | int, ...]) -> str:
+    number = line_of(text, keys)
+    return f"{path}:{number}: {_dotted(keys)}" if number else f"{path}: {_dotted(keys)}"
+
+
+def _dotted(keys: tuple[str | int, ...]) -> str:
+    return ".".join(str(key) for key in keys)
+
+
+HalfWidth = Annotated[float, Field(ge=0.0, le=50.0)]
+
+
+class _Wheel(FileModel):
+    board: Filled
+    standoff_mm: Annotated[float, Field(gt=0.0, le=500.0)] | None = None
+    standoff_pm_mm: Annotated[float, Field(gt=0.0, le=50.0)] | None = None
+
+    @model_validator(mode="after")
+    def _half_width_of_something(self) -> Self:
+        if self.standoff_pm_mm is not None and self.standoff_mm is None:
+            raise ValueError("standoff_pm_mm without standoff_mm")
+        return self
+
+    def standoff(self) -> Standoff | None:
+        if self.standoff_mm is None:
+            return None
+        return Standoff(self.standoff_mm, STANDOFF_PM_MM if self.standoff_pm_mm is None else self.standoff_pm_mm)
+
+
+class _Wheels(FileModel):
+    rear_left: _Wheel
+    rear_right: _Wheel
+    front_left: _Wheel | None = None
+    front_right: _Wheel | None = None
+
+    def boards(self) -> tuple[WheelBoard, ...]:
+        entries = {
+            "rear_left": self.rear_left,
+            "rear_right": self.rear_right,
+            "front_left": self.front_left,
+            "front_right": self.front_right,
+        }
+        return tuple(WheelBoard(wheel, e.board, e.standoff()) for wheel, e in entries.items() if e is not None)
+
+
+class _Distance(FileModel):
+    a: Filled
+    b: Filled
+    mm: Annotated[float, Field(gt=0.0, le=50000.0)]
+    pm_mm: Annotated[float, Field(gt=0.0, le=100.0)]
+
+    @model_validator(mode="after")
+    def _two_boards(self) -> Self:
+        if self.a == self.b:
+            raise ValueError(f"a and b are the same board {self.a}")
+        return self
+
+
+class _Photos(FileModel):
+    lens: Filled
+
+
+class _JobFile(FileModel):
+    schema_name: str = Field(alias="schema")
+    lens: Annotated[list[Filled], Field(min_length=1)]
+    boards: Filled
+    sheet: Filled | None = None
+    stand: Filled | None = None
+    floor: list[Filled]
+    floor_pm_mm: Annotated[float, Field(gt=0.0, le=50.0)] = FLOOR_PM_MM
+    standoff_common_pm_mm: HalfWidth = STANDOFF_COMMON_PM_MM
+    photos: dict[str, _Photos] = {}
+    wheels: _Wheels
+    distance: list[_Distance] = []
+
+    @field_validator("floor")
+    @classmethod
+    def _make_a_plane(cls, floor: list[str]) -> list[str]:
+        if len(floor) < LEAST_FLOOR_BOARDS:
+            raise ValueError(f"{len(floor)} floor boards, a plane needs at least {LEAST_FLOOR_BOARDS}")
+        return floor
+
+    def job(self, folder: Path) -> Job:
+        return Job(
+            folder=folder,
+            lens=tuple(folder / name for name in self.lens),
+            lens_for=tuple((pattern, folder / entry.lens) for pattern, entry in self.photos.items()),
+            boards=folder / self.boards,
+            sheet=None if self.sheet is None else folder / self.sheet,
+            stand=None if self.stand is None else folder / self.stand,
+            floor=tuple(self.floor),
+            wheels=self.wheels.boards(),
+            distances=tuple(TapeDistance(d.a, d.b, d.mm, d.pm_mm) for d in self.distance),
+            floor_pm_mm=self.floor_pm_mm,
+            standoff_common_pm_mm=self.standoff_common_pm_mm,
+        )
