@@ -7,7 +7,7 @@ photos: the earlier joint estimate enters once, with its full covariance (Mikhai
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,7 @@ from vision.frames import Array, Pose, exp_so3, log_so3, skew
 from vision.network_start import Start, find_start
 from vision.observations import BEND_MODES, Distance, View, stack_views
 from vision.poses import PoseSet
-from vision.unknowns import POSE_NAMES, Hold, Known, Layout, Values, known_beforehand, lay_out, vector_of
+from vision.unknowns import LENS_NAMES, POSE_NAMES, Hold, Known, Layout, Values, known_beforehand, lay_out, vector_of
 
 REJECT_CORNER = 4.5
 """Whitened residual above which a corner is left out; by chance 1 in 25 000 (Rayleigh law)."""
@@ -50,9 +50,14 @@ class NetworkState:
     datum : str
         Body whose pose is the survey frame.
     names, value, cov, parts
-        Joint vector (see `vision.unknowns`), values (poses as rotation vector and translation), covariance (k = 1, already
-        multiplied by max(1, σ̂₀²)) and its split by source.
+        Joint vector (see `vision.unknowns`), values (poses as rotation vector and translation), covariance for σ₀ = 1 and its
+        split by source.
     boards : dict of body to board name
+    variance_factor : float
+        What the covariance is multiplied by wherever it is reported: max(1, σ̂₀²), of all photos so far, and of the last ones
+        alone where these scatter significantly more.
+    chi_square, redundancy
+        Of all photos so far.
     """
 
     datum: str
@@ -61,6 +66,9 @@ class NetworkState:
     cov: Array
     parts: Mapping[str, Array]
     boards: Mapping[str, str]
+    variance_factor: float
+    chi_square: float
+    redundancy: int
 
     def pose(self, body: str) -> Pose:
         """`survey_from_body`."""
@@ -78,7 +86,7 @@ class NetworkState:
 
         def spread(matrix: Array) -> Array:
             out = np.zeros((len(rows), len(rows)))
-            out[np.ix_(known, known)] = matrix[np.ix_(index, index)]
+            out[np.ix_(known, known)] = self.variance_factor * matrix[np.ix_(index, index)]
             return out
 
         poses = tuple(self.pose(body) for body in self.boards)
@@ -86,8 +94,6 @@ class NetworkState:
 
     def camera(self, lens: str, base: Camera) -> Camera:
         """The adjusted camera of a lens profile; parameters that were held keep their value."""
-        from vision.unknowns import LENS_NAMES
-
         parameters = base.parameters
         for j, name in enumerate(LENS_NAMES):
             full = f"lens:{lens}:{name}"
@@ -350,18 +356,21 @@ def _report(
     chi_square = solution.normal.cost
     sigma0 = float(np.sqrt(chi_square / redundancy)) if redundancy > 0 else 1.0
     band = tuple(float(np.sqrt(chi2.ppf(q, redundancy) / redundancy)) for q in (0.005, 0.995))
-    inflate = max(1.0, sigma0**2)
     cov = covariance(solution.normal)
     parts, lead = covariance_parts(problem, solution, cov)
-    parts = {s: inflate * m for s, m in parts.items()}
     board_of = {body: obs.boards[problem.board_of_body[i]] for i, body in enumerate(obs.bodies)}
-    state = NetworkState(datum, layout.names, vector_of(solution.values, layout), inflate * cov, parts, board_of)
+    total, all_redundancy = chi_square, redundancy
     if prior:
-        state = _carry(state, prior, lead * np.sqrt(inflate))
+        total, all_redundancy = total + prior.chi_square, all_redundancy + prior.redundancy
+    factor = max(1.0, total / max(all_redundancy, 1), sigma0**2 if sigma0 > band[1] else 0.0)
+    value = vector_of(solution.values, layout)
+    state = NetworkState(datum, layout.names, value, cov, parts, board_of, factor, total, all_redundancy)
+    if prior:
+        state = _carry(state, prior, lead)
     misfit = distance_misfit(problem, solution.values)
     _need_agreement(misfit)
     res, _ = residuals(problem, solution.values)
-    pixels = np.linalg.solve(obs.whiten, res[..., None])[..., 0] if res.size else res
+    pixels = np.linalg.solve(obs.whiten, res[..., None])[..., 0]
     rms = {
         (obs.photos[obs.photo[i]], obs.bodies[obs.body[i]]): float(np.sqrt((pixels[i][obs.used[i]] ** 2).sum(axis=1).mean()))
         for i in np.flatnonzero(obs.used.any(axis=1))
@@ -429,7 +438,7 @@ def _carry(state: NetworkState, prior: NetworkState, lead: Array) -> NetworkStat
     shift = gain @ difference(shared, state.value[[mine[name] for name in shared]], prior.value[b])
     value = np.concatenate([state.value, advance(rest, prior.value[a], shift)])
     boards = dict(prior.boards) | dict(state.boards)
-    return NetworkState(state.datum, (*state.names, *rest), value, cov, parts, boards)
+    return replace(state, names=(*state.names, *rest), value=value, cov=cov, parts=parts, boards=boards)
 
 
 def difference(names: Sequence[str], now: Array, then: Array) -> Array:
@@ -470,7 +479,7 @@ def _strength(problem: Problem, values: Values, state: NetworkState) -> tuple[Bo
         start = place.get(f"pose:{body}:rx")
         rotation = position = 0.0
         if start is not None:
-            block = state.cov[start : start + 6, start : start + 6]
+            block = state.variance_factor * state.cov[start : start + 6, start : start + 6]
             # Position of the centre mark, not of the frame's origin far away: d mark = d t + r x mark.
             at_mark = np.hstack([-skew(mark), np.eye(3)])
             rotation = float(np.sqrt(np.linalg.eigvalsh(block[:3, :3])[-1]))

@@ -42,22 +42,22 @@ class NotTiedError(NetworkError):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Edge:
-    """One sighting with its candidate poses `cam_from_body`."""
+    """One sighting with its candidate poses `cam_from_body`, shape (candidates, 4, 4)."""
 
     view: int
     seen: BodySighting
-    candidates: tuple[Pose, ...]
+    candidates: Array
     corners: Array
-    whiten: Array
+    square_px: Array
 
 
 @dataclass(slots=True, eq=False)
 class Placing:
-    """What has been placed so far; lives only while the start is made."""
+    """What has been placed so far (4 x 4 matrices `cam_from_survey`, `survey_from_body`), while the start is made."""
 
     cameras: list[Camera]
-    photo: dict[int, Pose] = field(default_factory=dict)
-    body: dict[str, Pose] = field(default_factory=dict)
+    photo: dict[int, Array] = field(default_factory=dict)
+    body: dict[str, Array] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,7 +86,8 @@ def find_start(
     """
     edges, unusable = _edges(views, boards, cameras)
     state = Placing([cameras[view.lens] for view in views])
-    state.body = dict(fixed) if fixed else {datum: Pose.identity("survey", datum)}
+    fixed = fixed or {datum: Pose.identity("survey", datum)}
+    state.body = {body: np.asarray(pose.transform.as_matrix(), dtype=float) for body, pose in fixed.items()}
     by_view: dict[int, list[Edge]] = {}
     by_body: dict[str, list[Edge]] = {}
     for edge in edges:
@@ -97,9 +98,10 @@ def find_start(
     left = [body for body in by_body if body not in state.body]
     if left or len(state.photo) < len(by_view):
         raise NotTiedError(_groups(edges, state, left))
-    _reconsider(state, by_body, by_view, set(fixed or {datum}))
-    photos = {views[i].photo: pose for i, pose in state.photo.items()}
-    return Start(photos, dict(state.body), tuple(unusable))
+    _reconsider(state, by_body, by_view, set(fixed))
+    photos = {views[i].photo: Pose.from_matrix("cam", "survey", matrix) for i, matrix in state.photo.items()}
+    bodies = {body: Pose.from_matrix("survey", body, matrix) for body, matrix in state.body.items()}
+    return Start(photos, bodies, tuple(unusable))
 
 
 def _edges(
@@ -114,22 +116,35 @@ def _edges(
             except PoseError as err:
                 unusable.append((view.photo, seen.body, err.what))
                 continue
-            poses = [found.cam_from_board] + ([found.second] if found.second is not None else [])
-            candidates = tuple(Pose("cam", seen.body, pose.transform) for pose in poses)
+            poses = [found.cam_from_board]
+            # Lens and scale are not final: a second pose counts as possible more readily than corner noise alone allows.
+            if found.second is not None and found.second_rms_px < 2.0 * found.rms_px + 1.0:
+                poses.append(found.second)
+            candidates = np.array([pose.transform.as_matrix() for pose in poses])
             corners = board.corners_mm()[seen.sighting.corner_ids]
-            whiten = np.linalg.inv(np.linalg.cholesky(seen.sighting.cov_px))
-            edges.append(Edge(i, seen, candidates, corners, whiten))
+            # One pixel beside the corner noise: a start is compared, not adjusted.
+            square_px = 1.0 + np.trace(seen.sighting.cov_px, axis1=1, axis2=2)
+            edges.append(Edge(i, seen, candidates, corners, square_px))
     return edges, unusable
 
 
-def _misfit(state: Placing, edge: Edge, cam_from_survey: Pose, survey_from_body: Pose) -> float:
-    in_cam = (cam_from_survey @ survey_from_body).apply(edge.corners)
-    if (in_cam[:, 2] <= 1.0).any():
-        return CAP**2 * len(in_cam)
-    gap = state.cameras[edge.view].project(in_cam) - edge.seen.sighting.px
-    # One pixel beside the corner noise: a start is compared, not adjusted, and lens and scale are not final yet.
-    square = np.einsum("ni,ni->n", gap, gap) / (1.0 + np.trace(edge.seen.sighting.cov_px, axis1=1, axis2=2))
-    return float(np.minimum(square, CAP**2).sum())
+def _misfits(camera: Camera, edge: Edge, cam_from_body: Array) -> Array:
+    """Capped square misfit of one sighting for many poses, shape (poses, 4, 4); returns shape (poses,)."""
+    in_cam = edge.corners @ np.swapaxes(cam_from_body[:, :3, :3], 1, 2) + cam_from_body[:, None, :3, 3]
+    ahead = in_cam[..., 2] > 1.0
+    flat = np.where(ahead[..., None], in_cam, [0.0, 0.0, 1.0]).reshape(-1, 3)
+    gap = camera.project(flat).reshape(*in_cam.shape[:2], 2) - edge.seen.sighting.px
+    square = (gap * gap).sum(axis=-1) / edge.square_px
+    return np.asarray(np.where(ahead, np.minimum(square, CAP**2), CAP**2).sum(axis=1), dtype=float)
+
+
+def _inverse(matrix: Array) -> Array:
+    out = np.zeros_like(matrix)
+    turn = np.swapaxes(matrix[..., :3, :3], -1, -2)
+    out[..., :3, :3] = turn
+    out[..., :3, 3] = -np.einsum("...ij,...j->...i", turn, matrix[..., :3, 3])
+    out[..., 3, 3] = 1.0
+    return out
 
 
 def _place_next(state: Placing, by_view: Mapping[int, list[Edge]], by_body: Mapping[str, list[Edge]]) -> bool:
@@ -162,20 +177,17 @@ def _place_next(state: Placing, by_view: Mapping[int, list[Edge]], by_body: Mapp
     return True
 
 
-def _best_photo_pose(state: Placing, known: Sequence[Edge]) -> Pose:
-    choices = [
-        Pose("cam", "survey", (pose @ state.body[edge.seen.body].inverse()).transform)
-        for edge in known
-        for pose in edge.candidates
-    ]
-    costs = [sum(_misfit(state, edge, pose, state.body[edge.seen.body]) for edge in known) for pose in choices]
-    return choices[int(np.argmin(costs))]
+def _best_photo_pose(state: Placing, known: Sequence[Edge]) -> Array:
+    choices = np.concatenate([edge.candidates @ _inverse(state.body[edge.seen.body]) for edge in known])
+    camera = state.cameras[known[0].view]
+    cost = sum(_misfits(camera, edge, choices @ state.body[edge.seen.body]) for edge in known)
+    return np.asarray(choices[int(np.argmin(cost))], dtype=float)
 
 
-def _best_body_pose(state: Placing, known: Sequence[Edge]) -> Pose:
-    choices = [state.photo[edge.view].inverse() @ pose for edge in known for pose in edge.candidates]
-    costs = [sum(_misfit(state, edge, state.photo[edge.view], pose) for edge in known) for pose in choices]
-    return choices[int(np.argmin(costs))]
+def _best_body_pose(state: Placing, known: Sequence[Edge]) -> Array:
+    choices = np.concatenate([_inverse(state.photo[edge.view]) @ edge.candidates for edge in known])
+    cost = sum(_misfits(state.cameras[edge.view], edge, state.photo[edge.view] @ choices) for edge in known)
+    return np.asarray(choices[int(np.argmin(cost))], dtype=float)
 
 
 def _reconsider(state: Placing, by_body: Mapping[str, list[Edge]], by_view: Mapping[int, list[Edge]], fixed: set[str]) -> None:

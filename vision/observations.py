@@ -91,7 +91,7 @@ class Observations:
     modes : ndarray, shape (s, m, 3)
     px : ndarray, shape (s, m, 2)
     whiten : ndarray, shape (s, m, 2, 2)
-        Inverse Cholesky factor of each corner's covariance, 1/px.
+        Inverse Cholesky factor of each corner's covariance, 1/px; identity in rows of padding.
     used : ndarray of bool, shape (s, m)
     """
 
@@ -138,7 +138,7 @@ def stack_views(views: Sequence[View], boards: BoardSet, lenses: Mapping[str, Le
 
     s, m = len(rows), max(len(seen.sighting.corner_ids) for _, seen in rows)
     corner, modes = np.zeros((s, m, 3)), np.zeros((s, m, BEND_MODES))
-    px, whiten = np.zeros((s, m, 2)), np.zeros((s, m, 2, 2))
+    px, whiten = np.zeros((s, m, 2)), np.tile(np.eye(2), (s, m, 1, 1))
     used = np.zeros((s, m), dtype=bool)
     for i, (_, seen) in enumerate(rows):
         board, ids = boards[seen.board], seen.sighting.corner_ids
