@@ -124,15 +124,16 @@ def second_board_gap(poses: PoseSet, stand: Stand, board_name: str, boards: Boar
     bodies = pair.bodies
 
     def gap(state: PoseSet, offset: Array) -> Array:
-        seen_from_first = _seen_from_board(first, boards[first.board], offset[:6])
-        measured = seen_from_first @ _renamed(state[bodies[0]]).inverse() @ _renamed(state[bodies[1]], first="second")
-        return _gap(measured, _seen_from_board(second, boards[second.board], offset[6:], "second"), boards[second.board])
+        seen_from_first = _seen_from_board(first, boards[first.board], bodies[0], offset[:6])
+        measured = seen_from_first @ state[bodies[0]].inverse() @ state[bodies[1]]
+        typed = _seen_from_board(second, boards[second.board], bodies[1], offset[6:])
+        return _gap(measured, typed, boards[second.board])
 
     none = np.zeros(12)
     from_poses = pair.propagate(GAP_NAMES, lambda state: gap(state, none))
-    typed = np.zeros((12, 12))
-    typed[:6, :6], typed[6:, 6:] = _typed_cov(first), _typed_cov(second)
-    own = _propagated(lambda offset: gap(pair, offset) - from_poses.value, typed)
+    typed_cov = np.zeros((12, 12))
+    typed_cov[:6, :6], typed_cov[6:, 6:] = _typed_cov(first), _typed_cov(second)
+    own = _propagated(lambda offset: gap(pair, offset) - from_poses.value, typed_cov)
     parts = {**from_poses.parts, STAND_FILE: own}
     estimate = Estimate(GAP_NAMES, from_poses.value, from_poses.cov + own, parts)
     chi_square = float(estimate.value @ np.linalg.solve(estimate.cov, estimate.value))
@@ -141,21 +142,17 @@ def second_board_gap(poses: PoseSet, stand: Stand, board_name: str, boards: Boar
     return BoardGap(second.board, estimate, chi_square, probability, agrees, _gap_words(second.board, estimate, agrees))
 
 
-def _seen_from_board(entry: StandBoard, board: Board, offset: Array | None = None, source: str = "first") -> Pose:
-    """Board in the seen axes; `offset` shifts the typed values, order `_TYPED` (tilts about the board's right and down)."""
-    d = np.zeros(6) if offset is None else offset
+def _seen_from_board(entry: StandBoard, board: Board, body: str, offset: Array | None = None) -> Pose:
+    """Board in the seen axes; `offset` shifts the typed values, order `_TYPED` (tilts about the seen right and down axes)."""
+    d = np.zeros(len(_TYPED)) if offset is None else offset
     place = np.array([entry.right_mm + d[0], -(entry.up_mm + d[1]), -(entry.behind_mm + d[2])])
     rotation = exp_so3(np.array([d[4], d[5], 0.0])) @ exp_so3(np.array([0.0, 0.0, entry.turn_rad + d[3]]))
-    return Pose.from_rt("seen", source, rotation, place - rotation @ board.centre_mm)
+    return Pose.from_rt("seen", body, rotation, place - rotation @ board.centre_mm)
 
 
 def _target(survey_from_board: Pose, entry: StandBoard, board: Board, side: Side, offset: Array | None = None) -> Pose:
-    board_from_seen = _seen_from_board(entry, board, offset).inverse()
-    return _renamed(survey_from_board) @ board_from_seen @ target_from_seen(side).inverse()
-
-
-def _renamed(survey_from_body: Pose, first: str = "first") -> Pose:
-    return Pose(survey_from_body.target, first, survey_from_body.transform)
+    seen_from_board = _seen_from_board(entry, board, survey_from_board.source, offset)
+    return survey_from_board @ seen_from_board.inverse() @ target_from_seen(side).inverse()
 
 
 def _typed_cov(entry: StandBoard) -> Array:
@@ -201,12 +198,12 @@ def _gap_words(board: str, gap: Estimate, agrees: bool) -> str:
     i = int(np.argmax(excess))
     value, expanded = gap.value[i], 2 * math.sqrt(gap.cov[i, i])
     ways = {
-        "right_mm": ("to the left", "to the right"),
-        "up_mm": ("down", "up"),
-        "behind_mm": ("farther back", "farther forward"),
-        "turn_rad": ("counter-clockwise", "clockwise"),
-        "lean_right_rad": ("with its top leaning towards you", "with its top leaning away from you"),
-        "lean_down_rad": ("with its right edge towards you", "with its right edge away from you"),
+        "right_mm": ("farther left", "farther right"),
+        "up_mm": ("lower", "higher"),
+        "behind_mm": ("farther from you", "nearer to you"),
+        "turn_rad": ("more counter-clockwise", "more clockwise"),
+        "lean_right_rad": ("with its top leaning away from you", "with its top leaning towards you"),
+        "lean_down_rad": ("with its right edge away from you", "with its right edge towards you"),
     }
     way = ways[GAP_NAMES[i]][int(value > 0)]
     if GAP_NAMES[i].endswith("_mm"):
@@ -214,7 +211,7 @@ def _gap_words(board: str, gap: Estimate, agrees: bool) -> str:
     else:
         size = f"{math.degrees(abs(value)):.2f}° (U {math.degrees(expanded):.2f}°)"
     return (
-        f"stand board {board} is {size} {way} of where the stand file says, as seen facing the target: "
+        f"stand board {board} is {size} {way} than the stand file says, as seen facing the target: "
         "measure both boards on the target again"
     )
 
