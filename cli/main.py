@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from cli import job
+
 app = typer.Typer(
     name="bayfix",
     no_args_is_help=True,
@@ -35,6 +37,9 @@ def options(
     ] = False,
 ) -> None:
     """Options of the command itself."""
+
+
+job.register(app)
 
 
 def main() -> None:

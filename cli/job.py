@@ -1,0 +1,55 @@
+"""`bayfix job`: make a job folder."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from cli.base import DONE, Exit, Json, print_json, shop_command, talk
+
+job_app = typer.Typer(no_args_is_help=True, help="Job folders: one car, one target position.")
+
+
+class Variant(StrEnum):
+    """Paper of the starter boards."""
+
+    A4 = "a4"
+    A3 = "a3"
+
+
+def register(app: typer.Typer) -> None:
+    app.add_typer(job_app, name="job")
+
+
+@job_app.callback()
+def job_options() -> None:
+    """Job folders: one car, one target position."""
+
+
+@job_app.command("new")
+@shop_command
+def new(
+    folder: Annotated[Path, typer.Argument(help="Folder to make.", metavar="DIR")],
+    variant: Annotated[
+        Variant, typer.Option(help="Starter boards: everything on A4, or wheel, stand and lens boards on A3.")
+    ] = Variant.A4,
+    as_json: Json = False,
+) -> Exit:
+    """Write job.toml, sheet.toml, stand.toml and boards.toml with notes, and empty photo folders; overwrites nothing."""
+    from calib.paper.templates import new_job
+    from vision.boards_io import starter_text
+
+    made = new_job(folder, starter_text(variant.value))
+    if as_json:
+        written, kept = ([path.as_posix() for path in paths] for paths in (made.written, made.kept))
+        print_json({"folder": made.folder.as_posix(), "written": written, "kept": kept})
+        return DONE
+    for path in made.written:
+        typer.echo(f"written  {path}")
+    for path in made.kept:
+        typer.echo(f"kept     {path} (was there already)")
+    talk("next: fill in sheet.toml and stand.toml, then put the photos into the folders below photos/")
+    return DONE
