@@ -1,0 +1,327 @@
+"""Least squares over all board corners of all lens photos: one camera, one pose per view, boards that may be bent a little.
+
+A *view* is one board in one photo. Unknowns are the camera's parameters, the pose of every view, and as observed unknowns
+(with a prior of zero) each board's bend and aspect and each photo's wobble. Poses are eliminated by the Schur complement.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.camera import project_arrays
+from vision.frames import Array, exp_so3, skew
+
+BOARD_UNKNOWNS = 4
+"""Aspect (relative: x grows by half of it, y shrinks by half), then three bend amplitudes, mm."""
+WOBBLE_UNKNOWNS = 3
+"""Relative focal length, then principal point x and y, px."""
+Index = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Views:
+    """All corners, sorted by view, as arrays.
+
+    Attributes
+    ----------
+    points_mm : ndarray, shape (n, 3)
+        Printed corners in the frame of their board, about the board's centre.
+    bend : ndarray, shape (n, 3)
+        Out-of-plane shape (mm per mm of amplitude) of the three bend modes at each corner.
+    px : ndarray, shape (n, 2)
+    root_weight : ndarray, shape (n, 2, 2)
+        Whitens a pixel residual: ``root_weight.T @ root_weight`` is the inverse covariance.
+    view : ndarray of int, shape (n,), ascending
+    photo_of_view, board_of_view : ndarray of int, shape (views,)
+    board_sigma : ndarray, shape (boards, 4)
+        σ of the board unknowns.
+    """
+
+    points_mm: Array
+    bend: Array
+    px: Array
+    root_weight: Array
+    view: Index
+    photo_of_view: Index
+    board_of_view: Index
+    board_sigma: Array
+
+    @property
+    def view_count(self) -> int:
+        return len(self.photo_of_view)
+
+    @property
+    def photo_count(self) -> int:
+        return int(self.photo_of_view.max()) + 1
+
+    def edges(self) -> Index:
+        """First row of each view, and the end."""
+        return np.searchsorted(self.view, np.arange(self.view_count + 1))
+
+    def of_photos(self, chosen: NDArray[np.bool_]) -> tuple[Views, NDArray[np.bool_]]:
+        """The views of the chosen photos, renumbered; and which views these are."""
+        views = chosen[self.photo_of_view]
+        return self.of_views(views), views
+
+    def of_views(self, views: NDArray[np.bool_]) -> Views:
+        rows = views[self.view]
+        number = np.cumsum(views) - 1
+        photos = np.unique(self.photo_of_view[views], return_inverse=True)[1]
+        return Views(
+            self.points_mm[rows],
+            self.bend[rows],
+            self.px[rows],
+            self.root_weight[rows],
+            number[self.view[rows]],
+            photos.astype(np.int64),
+            self.board_of_view[views],
+            self.board_sigma,
+        )
+
+    def of_corners(self, corners: NDArray[np.bool_]) -> Views:
+        """The chosen corners; every view keeps its number (and must keep corners)."""
+        return replace(
+            self,
+            points_mm=self.points_mm[corners],
+            bend=self.bend[corners],
+            px=self.px[corners],
+            root_weight=self.root_weight[corners],
+            view=self.view[corners],
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LensState:
+    """Values of all unknowns.
+
+    Attributes
+    ----------
+    parameters : ndarray, shape (12,)
+        `Camera.parameters`.
+    board : ndarray, shape (boards, 4)
+    wobble : ndarray, shape (photos, 3)
+    turns : ndarray, shape (views, 3, 3)
+        Rotation of cam_from_board.
+    shifts_mm : ndarray, shape (views, 3)
+        The board's centre in the camera frame.
+    """
+
+    parameters: Array
+    board: Array
+    wobble: Array
+    turns: Array
+    shifts_mm: Array
+
+    def of_views(self, views: NDArray[np.bool_], photo_of_view: Index) -> LensState:
+        photos = np.unique(photo_of_view[views])
+        return replace(self, wobble=self.wobble[photos], turns=self.turns[views], shifts_mm=self.shifts_mm[views])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Freedom:
+    """What the adjustment may change.
+
+    Attributes
+    ----------
+    basis : ndarray, shape (12, k)
+        Columns: directions in which the camera's parameters are free; k may be 0.
+    boards : bool
+        Estimate bend and aspect with their priors.
+    wobble_sigma : ndarray, shape (3,)
+        σ of the per-photo unknowns; an entry of zero holds that unknown at its value.
+    """
+
+    basis: Array
+    boards: bool = True
+    wobble_sigma: Array = field(default_factory=lambda: np.zeros(WOBBLE_UNKNOWNS))
+
+    @property
+    def wobble_columns(self) -> Index:
+        return np.flatnonzero(self.wobble_sigma > 0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Normal:
+    """Normal equations with the poses eliminated, in whitened units.
+
+    Attributes
+    ----------
+    matrix, gradient : ndarray, shapes (g, g) and (g,)
+        Of the global unknowns: camera, boards, wobble (photo by photo); `gradient` is minus half the cost's slope.
+    pose_solve, pose_step : ndarray, shapes (views, 6, w) and (views, 6)
+        Step of a view's pose: ``pose_step - pose_solve @ global_step[columns]``.
+    columns : tuple of ndarray of int
+        Global unknowns each view depends on.
+    cost : float
+        Weighted square sum, priors included.
+    """
+
+    matrix: Array
+    gradient: Array
+    pose_solve: list[Array]
+    pose_step: Array
+    columns: list[Index]
+    cost: float
+
+
+def points_in_cam(views: Views, state: LensState) -> tuple[Array, Array]:
+    """Corners in the camera frame, shape (n, 3), mm, and their turned board axes, shape (n, 3, 3)."""
+    board = state.board[views.board_of_view][views.view]
+    x = views.points_mm[:, 0] * (1.0 + 0.5 * board[:, 0])
+    y = views.points_mm[:, 1] * (1.0 - 0.5 * board[:, 0])
+    z = views.points_mm[:, 2] + np.einsum("nk,nk->n", views.bend, board[:, 1:])
+    turn = state.turns[views.view]
+    return np.einsum("nij,nj->ni", turn, np.stack([x, y, z], axis=1)) + state.shifts_mm[views.view], turn
+
+
+def parameters_of_corners(views: Views, state: LensState) -> Array:
+    """Each corner's camera parameters, shape (n, 12): the common ones with the photo's wobble."""
+    wobble = state.wobble[views.photo_of_view][views.view]
+    parameters = np.repeat(state.parameters[None], len(wobble), axis=0)
+    parameters[:, :2] *= 1.0 + wobble[:, :1]
+    parameters[:, 2:4] += wobble[:, 1:]
+    return parameters
+
+
+def residuals_px(views: Views, state: LensState) -> Array:
+    """Seen minus predicted, shape (n, 2), px; infinite where a corner lies behind the camera."""
+    points, _ = points_in_cam(views, state)
+    if np.any(points[:, 2] <= 0):
+        return np.full(views.px.shape, np.inf)
+    px, _, _ = project_arrays(points, parameters_of_corners(views, state), jacobians=False)
+    return views.px - px
+
+
+def whitened(views: Views, residuals: Array) -> Array:
+    """Residuals in units of the corners' σ, shape (n, 2)."""
+    return np.asarray(np.einsum("nij,nj->ni", views.root_weight, residuals))
+
+
+def cost_of(views: Views, state: LensState, freedom: Freedom, noise: float, weights: Array | None = None) -> float:
+    """Weighted square sum of the residuals plus the priors, in units of σ² (σ of the corners times `noise`)."""
+    r = whitened(views, residuals_px(views, state))
+    if not np.all(np.isfinite(r)):
+        return float("inf")
+    square = np.einsum("ni,ni->n", r, r)
+    data = float(np.sum(square if weights is None else weights * square)) / noise**2
+    return data + _prior_cost(views, state, freedom)
+
+
+def _prior_cost(views: Views, state: LensState, freedom: Freedom) -> float:
+    cost = float(np.sum((state.board / views.board_sigma) ** 2)) if freedom.boards else 0.0
+    free = freedom.wobble_columns
+    return cost + float(np.sum((state.wobble[:, free] / freedom.wobble_sigma[free]) ** 2))
+
+
+def _jacobian(views: Views, state: LensState, freedom: Freedom) -> tuple[Array, Array]:
+    """Whitened residuals (n, 2) and their model's derivatives (n, 2, 6 + w): pose, camera, board, wobble."""
+    points, turn = points_in_cam(views, state)
+    parameters = parameters_of_corners(views, state)
+    px, d_point, d_par = project_arrays(points, parameters)
+    wobble = state.wobble[views.photo_of_view][views.view]
+    pieces = [-d_point @ skew(points), d_point]
+    d_common = d_par.copy()
+    d_common[:, :, :2] *= 1.0 + wobble[:, None, :1]
+    pieces.append(d_common @ freedom.basis)
+    if freedom.boards:
+        x, y = views.points_mm[:, 0], views.points_mm[:, 1]
+        d_aspect = np.stack([0.5 * x, -0.5 * y, np.zeros_like(x)], axis=1)
+        d_board = np.concatenate(
+            [np.einsum("nij,nj->ni", turn, d_aspect)[:, :, None], turn[:, :, 2:] * views.bend[:, None]], axis=2
+        )
+        pieces.append(d_point @ d_board)
+    free = freedom.wobble_columns
+    if free.size:
+        d_wobble = np.stack(
+            [d_par[:, :, 0] * state.parameters[0] + d_par[:, :, 1] * state.parameters[1], d_par[:, :, 2], d_par[:, :, 3]],
+            axis=2,
+        )
+        pieces.append(d_wobble[:, :, free])
+    return whitened(views, views.px - px), views.root_weight @ np.concatenate(pieces, axis=2)
+
+
+def normal_equations(
+    views: Views,
+    state: LensState,
+    freedom: Freedom,
+    *,
+    noise: float = 1.0,
+    weights: Array | None = None,
+    damping: float = 0.0,
+) -> Normal:
+    """Linearise at `state`; see `Normal`. `noise` multiplies the corners' σ; `weights`, shape (n,), are robust weights."""
+    r, jac = _jacobian(views, state, freedom)
+    root = np.full(len(r), 1.0 / noise) if weights is None else np.sqrt(weights) / noise
+    r, jac = r * root[:, None], jac * root[:, None, None]
+    k, free = freedom.basis.shape[1], freedom.wobble_columns
+    boards, photos = len(views.board_sigma) * freedom.boards, views.photo_count * bool(free.size)
+    first_wobble = k + BOARD_UNKNOWNS * boards
+    size = first_wobble + free.size * photos
+    matrix, gradient = np.zeros((size, size)), np.zeros(size)
+    edges = views.edges()
+    columns: list[Index] = []
+    pose_solve: list[Array] = []
+    pose_step = np.zeros((views.view_count, 6))
+    for v in range(views.view_count):
+        rows = slice(edges[v], edges[v + 1])
+        local = jac[rows].reshape(-1, jac.shape[2])
+        square, slope = local.T @ local, local.T @ r[rows].ravel()
+        parts = [np.arange(k)]
+        if boards:
+            parts.append(k + BOARD_UNKNOWNS * views.board_of_view[v] + np.arange(BOARD_UNKNOWNS))
+        if photos:
+            parts.append(first_wobble + free.size * views.photo_of_view[v] + np.arange(free.size))
+        where = np.concatenate(parts)
+        pose = square[:6, :6] + np.diag(damping * np.diag(square[:6, :6]))
+        solved = np.linalg.solve(pose, np.column_stack([square[:6, 6:], slope[:6]]))
+        columns.append(where)
+        pose_solve.append(np.asarray(solved[:, :-1], dtype=float))
+        pose_step[v] = solved[:, -1]
+        matrix[np.ix_(where, where)] += square[6:, 6:] - square[6:, :6] @ solved[:, :-1]
+        matrix[where, where] += damping * np.diag(square)[6:]
+        gradient[where] += slope[6:] - square[6:, :6] @ solved[:, -1]
+    _add_priors(views, state, freedom, matrix, gradient)
+    cost = float(np.sum(r * r)) + _prior_cost(views, state, freedom)
+    return Normal(matrix, gradient, pose_solve, pose_step, columns, cost)
+
+
+def _add_priors(views: Views, state: LensState, freedom: Freedom, matrix: Array, gradient: Array) -> None:
+    at = freedom.basis.shape[1]
+    if freedom.boards:
+        precision = views.board_sigma.ravel() ** -2.0
+        rows = at + np.arange(precision.size)
+        matrix[rows, rows] += precision
+        gradient[rows] -= precision * state.board.ravel()
+        at += precision.size
+    free = freedom.wobble_columns
+    if free.size:
+        precision = np.tile(freedom.wobble_sigma[free] ** -2.0, views.photo_count)
+        rows = at + np.arange(precision.size)
+        matrix[rows, rows] += precision
+        gradient[rows] -= precision * state.wobble[:, free].ravel()
+
+
+def stepped(views: Views, state: LensState, freedom: Freedom, normal: Normal, step: Array) -> LensState:
+    """The state after a step of the global unknowns, with the poses following."""
+    k = freedom.basis.shape[1]
+    moves = np.array([normal.pose_step[v] - normal.pose_solve[v] @ step[normal.columns[v]] for v in range(views.view_count)])
+    turn = exp_so3(moves[:, :3])
+    board, wobble = state.board, state.wobble
+    at = k
+    if freedom.boards:
+        board = board + step[at : at + board.size].reshape(board.shape)
+        at += board.size
+    free = freedom.wobble_columns
+    if free.size:
+        wobble = wobble.copy()
+        wobble[:, free] += step[at:].reshape(-1, free.size)
+    return LensState(
+        state.parameters + freedom.basis @ step[:k],
+        board,
+        wobble,
+        turn @ state.turns,
+        np.einsum("vij,vj->vi", turn, state.shifts_mm) + moves[:, 3:],
+    )

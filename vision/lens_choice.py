@@ -1,0 +1,148 @@
+"""Which distortion model the photos support: by hold-out, the simplest one that is as good as the best.
+
+A photo left out is a witness: the camera is fitted to the others, the photo's pose is found with that camera, and its
+corners are compared. A model with more terms fits its own photos ever better; it does not predict others better.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from vision.camera import DISTORTION_NAMES
+from vision.frames import Array
+from vision.lens_bundle import Freedom, LensState, Views, residuals_px, whitened
+from vision.lens_solve import redundancy, solve
+from vision.lens_start import radial_limit_px
+
+CANDIDATES: tuple[tuple[str, ...], ...] = (
+    (),
+    ("k1",),
+    ("k1", "k2"),
+    ("k1", "k2", "p1", "p2"),
+    ("k1", "k2", "p1", "p2", "k3"),
+    DISTORTION_NAMES,
+)
+FOLDS = 6
+DEVIATIONS = 1.0
+"""A simpler model may be worse than the best by this many standard errors of the paired difference."""
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """Which camera parameters are free.
+
+    Attributes
+    ----------
+    distortion : tuple of str
+        Free coefficients; the others stay as they are.
+    aspect : float
+        0: fx and fy are free each; otherwise fx = aspect · fy.
+    centre_free : bool
+    """
+
+    distortion: tuple[str, ...] = ("k1", "k2", "p1", "p2")
+    aspect: float = 0.0
+    centre_free: bool = True
+
+    def basis(self) -> Array:
+        columns = [[1.0, 0.0], [0.0, 1.0]] if not self.aspect else [[self.aspect, 1.0]]
+        rows = [[*column, *[0.0] * 10] for column in columns]
+        single = [2, 3] * self.centre_free + [4 + DISTORTION_NAMES.index(name) for name in self.distortion]
+        return np.vstack([np.array(rows), np.eye(12)[single].reshape(-1, 12)]).T
+
+    def cleared(self, state: LensState) -> LensState:
+        """The state with the coefficients this model does not have set to zero."""
+        parameters = state.parameters.copy()
+        for i, name in enumerate(DISTORTION_NAMES):
+            if name not in self.distortion:
+                parameters[4 + i] = 0.0
+        return LensState(parameters, state.board, state.wobble, state.turns, state.shifts_mm)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HoldOut:
+    """Square sums over the held-out corners of each photo, in σ² and px², and the number of its corners; shape (photos,)."""
+
+    square: Array
+    square_px: Array
+    corners: Array
+
+    @property
+    def rms_px(self) -> float:
+        return float(np.sqrt(self.square_px.sum() / self.corners.sum()))
+
+
+def hold_out(views: Views, state: LensState, freedom: Freedom, noise: float) -> HoldOut:
+    """Leave out every photo once, in at most `FOLDS` groups; `state` is the fit to all, where the iterations start."""
+    photos = views.photo_count
+    fold = np.arange(photos) % min(FOLDS, photos)
+    square, square_px = np.zeros(photos), np.zeros(photos)
+    for f in range(int(fold.max()) + 1):
+        out = fold == f
+        kept, kept_views = views.of_photos(~out)
+        camera = solve(
+            kept, state.of_views(kept_views, views.photo_of_view), freedom, noise=noise, iterations=12, tolerance=1e-6
+        )
+        rest, rest_views = views.of_photos(out)
+        there = state.of_views(rest_views, views.photo_of_view)
+        there = LensState(camera.parameters, camera.board, there.wobble, there.turns, there.shifts_mm)
+        # Resection: poses (and the photo's own wobble) are found anew, camera and boards are taken as the others gave them.
+        pose_only = Freedom(np.zeros((12, 0)), False, freedom.wobble_sigma)
+        there = solve(rest, there, pose_only, noise=noise, iterations=12, tolerance=1e-6)
+        residuals = residuals_px(rest, there)
+        photo = np.flatnonzero(out)[rest.photo_of_view][rest.view]
+        square += np.bincount(photo, np.sum(whitened(rest, residuals) ** 2, axis=1), photos)
+        square_px += np.bincount(photo, np.sum(residuals**2, axis=1), photos)
+    corners = np.bincount(views.photo_of_view[views.view], minlength=photos).astype(float)
+    return HoldOut(square, square_px, corners)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trial:
+    """One candidate with its hold-out error."""
+
+    model: Model
+    state: LensState
+    held_out: HoldOut
+    sound: bool
+
+
+def choose(
+    views: Views,
+    state: LensState,
+    wobble_sigma: Array,
+    noise: float,
+    size_px: tuple[int, int],
+    candidates: Sequence[tuple[str, ...]] = CANDIDATES,
+) -> tuple[Trial, tuple[Trial, ...]]:
+    """The chosen candidate and all that were tried.
+
+    The chosen one is the first in the order given (simplest first) whose hold-out error exceeds the smallest by no more than
+    `DEVIATIONS` standard errors of the photo-by-photo difference (Breiman et al. 1984, 3.4.3: the one-standard-error rule).
+    """
+    trials = []
+    for distortion in candidates:
+        model = Model(distortion)
+        freedom = Freedom(model.basis(), True, wobble_sigma)
+        if redundancy(views, freedom) < len(views.px) / 2:
+            continue
+        fitted = solve(views, model.cleared(state), freedom, noise=noise, iterations=25, tolerance=1e-8)
+        trials.append(Trial(model, fitted, hold_out(views, fitted, freedom, noise), _sound(fitted, size_px)))
+    sound = [trial for trial in trials if trial.sound] or trials
+    best = min(sound, key=lambda trial: float(trial.held_out.square.sum()))
+    for trial in sound:
+        gap = trial.held_out.square - best.held_out.square
+        error = float(np.std(gap, ddof=1)) * np.sqrt(len(gap))
+        if float(gap.sum()) <= DEVIATIONS * error:
+            return trial, tuple(trials)
+    return best, tuple(trials)
+
+
+def _sound(state: LensState, size_px: tuple[int, int]) -> bool:
+    """Whether the distortion grows outwards up to the farthest image corner: else a pixel there has no ray."""
+    cx, cy = state.parameters[2:4]
+    reach = np.hypot(max(cx, size_px[0] - cx), max(cy, size_px[1] - cy))
+    return radial_limit_px(state.parameters) > float(reach)
