@@ -22,6 +22,16 @@ class MeasurementError(Exception):
         self.what = what
         self.hint = hint
 
+    def __reduce__(self) -> tuple[object, tuple[object, ...]]:
+        # Errors cross process borders (photos are read in parallel); the default would lose the hint.
+        return _rebuild, (type(self), self.what, self.hint)
+
+
+def _rebuild(kind: type[MeasurementError], what: str, hint: str) -> MeasurementError:
+    err = kind.__new__(kind)
+    MeasurementError.__init__(err, what, hint=hint)
+    return err
+
 
 class FileError(MeasurementError):
     """A file is missing, unreadable, of an unknown version or holds a wrong entry."""

@@ -132,6 +132,8 @@ class Network:
         RMS of the 2-D corner residual of each used sighting, px.
     rejected : tuple of Rejected
     strength : tuple of BodyStrength
+    kept : dict of (photo, body) to ndarray of bool
+        Which corners of each sighting were used.
     tape_misfit_mm : tuple of (Distance, float)
         Photographs − tape.
     steps : int
@@ -146,6 +148,7 @@ class Network:
     rms_px: Mapping[tuple[str, str], float]
     rejected: tuple[Rejected, ...]
     strength: tuple[BodyStrength, ...]
+    kept: Mapping[tuple[str, str], NDArray[np.bool_]]
     tape_misfit_mm: tuple[tuple[Distance, float], ...] = ()
     steps: int = 0
     chi_square: float = 0.0
@@ -390,11 +393,18 @@ def _report(
         rms,
         tuple(rejected),
         _strength(problem, values, state),
+        _kept(problem),
         tuple(misfit),
         solution.steps,
         chi_square,
         obs.bodies,
     )
+
+
+def _kept(problem: Problem) -> dict[tuple[str, str], NDArray[np.bool_]]:
+    obs = problem.obs
+    keys = [(obs.photos[p], obs.bodies[b]) for p, b in zip(obs.photo, obs.body, strict=True)]
+    return {key: obs.used[i, : obs.count[i]] for i, key in enumerate(keys)}
 
 
 def _need_agreement(misfit: Sequence[tuple[Distance, float]]) -> None:

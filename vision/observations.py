@@ -93,6 +93,8 @@ class Observations:
     whiten : ndarray, shape (s, m, 2, 2)
         Inverse Cholesky factor of each corner's covariance, 1/px; identity in rows of padding.
     used : ndarray of bool, shape (s, m)
+    count : ndarray of int, shape (s,)
+        Corners of each sighting; the rest of its row is padding.
     """
 
     photos: tuple[str, ...]
@@ -110,6 +112,7 @@ class Observations:
     px: Array
     whiten: Array
     used: NDArray[np.bool_]
+    count: NDArray[np.int64]
 
     @property
     def lens_of_photo(self) -> NDArray[np.int64]:
@@ -169,4 +172,5 @@ def stack_views(views: Sequence[View], boards: BoardSet, lenses: Mapping[str, Le
         px,
         whiten,
         used,
+        np.array([len(seen.sighting.corner_ids) for _, seen in rows], dtype=np.int64),
     )

@@ -1,0 +1,80 @@
+"""What moved when: floor boards keep their place through a job, wheel and stand boards have one body per epoch."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+
+from calib.paper.job import Job
+from calib.paper.stand import Stand
+from vision.errors import MeasurementError
+from vision.observations import BodySighting, Distance, View
+from vision.sightings import PhotoSightings
+
+REST = "rest"
+
+
+def body_of(board: str, epoch: str, floor: Collection[str]) -> str:
+    """Body name of a board in an epoch: floor boards are one body in all epochs."""
+    return board if board in floor else f"{board}@{epoch}"
+
+
+def board_of(body: str) -> str:
+    return body.split("@", 1)[0]
+
+
+def epoch_of_body(body: str) -> str:
+    """Epoch of a body, "" for the floor boards."""
+    return body.partition("@")[2]
+
+
+def known_boards(job: Job, stand: Stand | None) -> set[str]:
+    """Boards that belong to this job; others in the photos (the lens board, boards not listed) are passed over."""
+    return {*job.floor, *job.wheel_boards().values(), *(stand.names if stand else ())}
+
+
+def view_of(seen: PhotoSightings, lens: str, epoch: str, job: Job, boards: Collection[str]) -> View:
+    """The photo's sightings of the job's boards as bodies of its epoch."""
+    found = tuple(BodySighting(body_of(s.board, epoch, job.floor), s) for s in seen.found if s.board in boards)
+    return View(seen.photo, lens, found)
+
+
+def tape_distances(job: Job) -> tuple[Distance, ...]:
+    return tuple(Distance(tape.a, tape.b, tape.mm, tape.pm_mm) for tape in job.distances)
+
+
+def not_tied_in_words(groups: Sequence[Sequence[str]], job: Job) -> MeasurementError:
+    """Which parts of the bay are not tied, in the words of the bay, and the photo that would tie them."""
+    parts = [_part_in_words(group, job) for group in groups]
+    shown = "; ".join(f"{part}: {', '.join(group)}" for part, group in zip(parts, groups, strict=True))
+    corner = _corner_between(groups[0], groups[1], job)
+    one, two = (_best_tie(group, job) for group in groups[:2])
+    return MeasurementError(
+        f"{parts[0]} and {parts[1]} are not tied: no photo shows boards of both ({shown})",
+        hint=f"add a photo {corner} showing {one} and {two} together",
+    )
+
+
+def _part_in_words(group: Iterable[str], job: Job) -> str:
+    sides = {wheel for body in group for wheel, board in job.wheel_boards().items() if board_of(body) == board}
+    epochs = {epoch_of_body(body) for body in group} - {""}
+    if sides and all(wheel.endswith("left") for wheel in sides):
+        return "the car's left side"
+    if sides and all(wheel.endswith("right") for wheel in sides):
+        return "the car's right side"
+    if len(epochs) == 1 and not any(body in job.floor for body in group):
+        return f"epoch {epochs.pop()}"
+    return "one part of the bay"
+
+
+def _corner_between(one: Sequence[str], two: Sequence[str], job: Job) -> str:
+    wheels = {wheel for body in (*one, *two) for wheel, board in job.wheel_boards().items() if board_of(body) == board}
+    if any(w.endswith("left") for w in wheels) and any(w.endswith("right") for w in wheels):
+        end = "front" if any(w.startswith("front") for w in wheels) else "rear"
+        return f"from the {end} left corner"
+    return "from further away"
+
+
+def _best_tie(group: Sequence[str], job: Job) -> str:
+    """A board to ask for: a floor board if the group has one, since those serve all epochs."""
+    on_floor = [body for body in group if body in job.floor]
+    return on_floor[0] if on_floor else board_of(group[0])

@@ -1,0 +1,144 @@
+"""Photos to sightings: read, match to a lens profile, find the boards; on all cores, and never twice for the same content."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+import cv2
+
+from vision.boards import BoardSet
+from vision.camera import Camera, LensProfile
+from vision.detect import DEFAULTS, detect_boards, sightings_in
+from vision.frames import Pose
+from vision.photo_match import match_lens
+from vision.photos import read_photo
+from vision.sightings import PhotoSightings, Sighting
+from vision.sightings_io import from_document, to_document
+from vision.toml_io import write_whole
+
+Work = TypeVar("Work")
+Result = TypeVar("Result")
+LEAST_FOR_POOL = 4
+CACHE_VERSION = "1"
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoTask:
+    """One photo to look at.
+
+    Attributes
+    ----------
+    name : str
+        How messages and results call it.
+    path : Path
+    profiles : tuple of LensProfile
+        Profiles to choose from; a single one is taken only when it fits the photo.
+    """
+
+    name: str
+    path: Path
+    profiles: tuple[LensProfile, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeenPhoto:
+    """A photo's boards and the name of the lens profile it belongs to."""
+
+    path: Path
+    lens: str
+    sha256: str
+    sightings: PhotoSightings
+
+    @property
+    def name(self) -> str:
+        return self.sightings.photo
+
+
+def gather(
+    tasks: Sequence[PhotoTask],
+    boards: BoardSet,
+    cache: Path | None = None,
+    tick: Callable[[str], None] = lambda _name: None,
+) -> list[SeenPhoto]:
+    """Look at all photos; `tick` is called after each with its name.
+
+    Raises
+    ------
+    PhotoError, LensError
+        A photo that cannot be read or fits no lens profile; nothing is returned then.
+    """
+    work = [(task, boards, cache) for task in tasks]
+    out = []
+    for seen in _in_parallel(_look, work):
+        out.append(seen)
+        tick(seen.name)
+    return out
+
+
+def look_again(
+    photos: Sequence[tuple[SeenPhoto, Camera, Mapping[str, Pose]]],
+    boards: BoardSet,
+    tick: Callable[[str], None] = lambda _name: None,
+) -> list[SeenPhoto]:
+    """Second look at photos in which other photos predict boards (`cam_from_board` by board name) that were not found."""
+    out = []
+    for seen in _in_parallel(_look_again, [(seen, camera, predicted, boards) for seen, camera, predicted in photos]):
+        out.append(seen)
+        tick(seen.name)
+    return out
+
+
+def _in_parallel(function: Callable[[Work], Result], work: Sequence[Work]) -> Iterable[Result]:
+    cores = os.cpu_count() or 1
+    if len(work) < LEAST_FOR_POOL or cores == 1:
+        yield from map(function, work)
+        return
+    with ProcessPoolExecutor(min(cores, len(work)), initializer=_one_thread) as pool:
+        yield from pool.map(function, work)
+
+
+def _one_thread() -> None:
+    cv2.setNumThreads(1)
+
+
+def _look(work: tuple[PhotoTask, BoardSet, Path | None]) -> SeenPhoto:
+    task, boards, cache = work
+    photo = read_photo(task.path, name=task.name)
+    profile = match_lens(photo, task.profiles)
+    sha = hashlib.sha256(task.path.read_bytes()).hexdigest()
+    recipe = repr((CACHE_VERSION, sha, boards, profile.camera.parameters.tolist(), DEFAULTS, cv2.__version__))
+    kept = cache / f"{hashlib.sha256(recipe.encode()).hexdigest()[:32]}.json" if cache else None
+    if kept is not None and kept.is_file():
+        doc = json.loads(kept.read_text(encoding="utf-8"))
+        seen = from_document(doc | {"photo": task.name})
+    else:
+        seen = sightings_in(photo, boards, profile.camera)
+        if kept is not None:
+            write_whole(kept, json.dumps(to_document(seen)))
+    return SeenPhoto(task.path, profile.name, sha, seen)
+
+
+def _look_again(work: tuple[SeenPhoto, Camera, Mapping[str, Pose], BoardSet]) -> SeenPhoto:
+    seen, camera, predicted, boards = work
+    photo = read_photo(seen.path, name=seen.name)
+    wanted = BoardSet(tuple(board for board in boards if board.name in predicted))
+    found, _ = detect_boards(photo.gray, wanted, camera, predicted=predicted)
+    old = seen.sightings
+    have = {sighting.board: sighting for sighting in old.found}
+    for sighting in found:
+        if sighting.board not in have or len(sighting.corner_ids) > len(have[sighting.board].corner_ids):
+            have[sighting.board] = sighting
+    refused = tuple(refusal for refusal in old.refused if refusal.board not in have)
+    merged = PhotoSightings(old.photo, old.width_px, old.height_px, tuple(_in_order(have, boards)), refused)
+    return SeenPhoto(seen.path, seen.lens, seen.sha256, merged)
+
+
+def _in_order(have: Mapping[str, Sighting], boards: BoardSet) -> Iterable[Sighting]:
+    return (have[board.name] for board in boards if board.name in have)

@@ -1,0 +1,145 @@
+"""Which bodies moved since an earlier network: each is freed in turn, and the drop of the square sum is judged.
+
+A body that stayed brings six conditions; freeing it lowers the square sum by a χ² of six. The search is greedy: the most
+telling body is freed for good, then the others are tried again (data snooping; Baarda 1968, from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.stats import chi2
+
+from vision.boards import BoardSet
+from vision.frames import Estimate
+from vision.network import Network
+from vision.observations import View
+from vision.poses import PoseSet
+
+FALSE_ALARM = 1e-3
+"""Probability that a check in which nothing moved names a body, all bodies together."""
+LEAST_SHIFT_MM = 1.0
+LEAST_TURN_RAD = 1.5e-3
+"""Below both nothing is called moved: such a body pulls no figure by more than its U, and dust lifts a board as much."""
+NOW = "@now"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Moved:
+    """A body that is not where it was.
+
+    Attributes
+    ----------
+    body : str
+    shift_mm : float
+        How far its centre mark moved.
+    turn_rad : float
+    drop : float
+        Drop of the square sum when the body is freed (χ² of 6 if it had stayed).
+    """
+
+    body: str
+    shift_mm: float
+    turn_rad: float
+    drop: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MovedSearch:
+    """Bodies that moved, the network with them freed, and the views it was adjusted from."""
+
+    moved: tuple[Moved, ...]
+    network: Network
+    views: tuple[View, ...]
+
+
+def find_moved(
+    views: Sequence[View],
+    candidates: Collection[str],
+    boards: BoardSet,
+    adjust_freed: Callable[[Sequence[View], bool], Network],
+) -> MovedSearch:
+    """Find bodies among `candidates` that moved since the prior that `adjust_freed` carries.
+
+    Parameters
+    ----------
+    adjust_freed : function of (views, robust) to Network
+        Adjusts views with the earlier network as prior; a body called ``name@now`` is new to it. Corners that are wrong in
+        the picture are found once, with all candidates free (`robust`); square sums are then compared on the same corners.
+    """
+    seen = [body for body in candidates if any(s.body == body for view in views for s in view.seen)]
+    # All but one free: the one only carries the frame, so nothing that moved can make a good corner look wrong.
+    loose = seen[1:]
+    clean = _clean(views, loose, adjust_freed(_freed(views, loose), True))
+    freed: list[str] = []
+    network = adjust_freed(clean, False)
+    found: dict[str, Moved] = {}
+    while len(freed) < len(seen) - 1:
+        limit = chi2.isf(FALSE_ALARM / len(seen), 6) * max(1.0, network.sigma0**2 if freed else 1.0)
+        trials = []
+        for body in seen:
+            if body in freed:
+                continue
+            trial = adjust_freed(_freed(clean, [*freed, body]), False)
+            drop = network.chi_square - trial.chi_square
+            if drop > limit:
+                trials.append((drop, body, trial))
+        if not trials:
+            break
+        drop, body, trial = max(trials, key=lambda entry: entry[0])
+        moved = _how_far(trial.poses, body, boards, drop)
+        if moved.shift_mm < LEAST_SHIFT_MM and moved.turn_rad < LEAST_TURN_RAD:
+            break
+        freed.append(body)
+        found[body] = moved
+        network = trial
+    final = tuple(_how_far(network.poses, body, boards, found[body].drop) for body in freed)
+    return MovedSearch(final, network, tuple(_freed(clean, freed)))
+
+
+def _freed(views: Sequence[View], bodies: Collection[str]) -> list[View]:
+    return [
+        replace(view, seen=tuple(replace(s, body=s.body + NOW) if s.body in bodies else s for s in view.seen)) for view in views
+    ]
+
+
+def _clean(views: Sequence[View], free: Collection[str], network: Network) -> list[View]:
+    """Views with the corners only that even free bodies explain: the others are wrong in the picture, not moved."""
+    out = []
+    for view in views:
+        seen = []
+        for s in view.seen:
+            kept = network.kept.get((view.photo, s.body + NOW if s.body in free else s.body))
+            if kept is not None and kept.any():
+                part = replace(
+                    s.sighting,
+                    corner_ids=s.sighting.corner_ids[kept],
+                    px=s.sighting.px[kept],
+                    cov_px=s.sighting.cov_px[kept],
+                )
+                seen.append(replace(s, sighting=part))
+        out.append(replace(view, seen=tuple(seen)))
+    return out
+
+
+def _how_far(poses: PoseSet, body: str, boards: BoardSet, drop: float) -> Moved:
+    mark = boards[body.split("@")[0]].centre_mm
+    shift = poses[body + NOW].apply(mark) - poses[body].apply(mark)
+    turn = (poses[body].transform.rotation.inv() * poses[body + NOW].transform.rotation).magnitude()
+    return Moved(body, float(np.linalg.norm(shift)), float(turn), drop)
+
+
+def pose_change(poses: PoseSet, before: str, after: str, mark_mm: np.ndarray) -> Estimate:
+    """Turn (rad) and shift of the centre mark (mm) between two bodies that carry the same board, in the survey's axes.
+
+    Names ``rx_rad ry_rad rz_rad x_mm y_mm z_mm``.
+    """
+
+    def change(state: PoseSet) -> np.ndarray:
+        turn = state[after].transform.rotation * state[before].transform.rotation.inv()
+        return np.concatenate([turn.as_rotvec(), state[after].apply(mark_mm) - state[before].apply(mark_mm)])
+
+    names = ("rx_rad", "ry_rad", "rz_rad", "x_mm", "y_mm", "z_mm")
+    return poses.of([before, after]).propagate(names, change)
