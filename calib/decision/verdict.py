@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from calib.geometry.placement import Placement
 from calib.paper.sheet import Required, Sheet
@@ -21,8 +21,8 @@ from vision.frames import Estimate
 COVERAGE = 2.0
 """Coverage factor of U."""
 CONFORMANCE_PROBABILITY = 0.95
-LEAST_HALF_WIDTH_PER_U = 1.96
-"""A tolerance's half-width below this many u cannot reach 95 % even at zero error (two-sided normal)."""
+LEAST_HALF_WIDTH_PER_U = float(ndtri((1 + CONFORMANCE_PROBABILITY) / 2))
+"""1.96: a tolerance's half-width below this many u cannot reach 95 % even at zero error (two-sided normal)."""
 
 
 class Verdict(Enum):
@@ -119,7 +119,11 @@ def can_be_decided(u: float, lower: float, upper: float, rule: Rule = Rule.PROBA
 
 
 def verdict_of(error: float, u: float, lower: float, upper: float, rule: Rule = Rule.PROBABILITY) -> Verdict:
-    """Verdict of one figure, see `Rule`."""
+    """Verdict of one figure, see `Rule`.
+
+    An error inside the limits is never `does not conform`: with a U many times the tolerance the probability of
+    non-conformance exceeds 95 % whatever the error is, which says something about U and nothing about the target.
+    """
     if math.isinf(lower) and math.isinf(upper):
         return Verdict.NOT_JUDGED
     if rule is Rule.GUARD_BAND:
@@ -131,7 +135,7 @@ def verdict_of(error: float, u: float, lower: float, upper: float, rule: Rule = 
     probability = conformance_probability(error, u, lower, upper)
     if probability >= CONFORMANCE_PROBABILITY:
         return Verdict.CONFORMS
-    if 1 - probability >= CONFORMANCE_PROBABILITY:
+    if 1 - probability >= CONFORMANCE_PROBABILITY and not lower <= error <= upper:
         return Verdict.DOES_NOT_CONFORM
     return Verdict.UNDECIDED
 

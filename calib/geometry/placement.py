@@ -82,13 +82,34 @@ def placement(
     names = [*figures, *(f"error_{name}" for name in errors)]
 
     def all_of(state: PoseSet) -> Array:
-        measured = _measure(state, sheet, figures)
+        measured = figures_of(state, sheet, figures)
         error = errors_of(measured, sheet)
         return np.array([*(measured[name] for name in figures), *(error[name] for name in errors)])
 
     joint = used.propagate(names, all_of)
     error = joint.of(names[len(figures) :])
     return Placement(joint.of(figures), Estimate(tuple(errors), error.value, error.cov, error.parts))
+
+
+def figures_of(poses: Poses, sheet: Sheet, figures: Sequence[str] = FIGURES) -> dict[str, float]:
+    """The figures alone, without covariance and without asking whether they can be had (`not_measured`).
+
+    Angles come along whenever any figure beside the height is asked for.
+    """
+    survey_from_target = poses[TARGET]
+    centre = survey_from_target.translation_mm
+    floor = poses[FLOOR]
+    out = {"height_mm": float((centre - floor.translation_mm) @ floor.rotation[:, 2])}
+    if set(figures) <= {"height_mm"}:
+        return out
+    axes = along(line_direction(poses, sheet.line), floor.rotation[:, 2])
+    out.update(zip(ANGLES, euler(axes.T @ survey_from_target.rotation), strict=True))
+    if "distance_mm" in figures:
+        origin = np.mean([reference_point_mm(poses, wheel) for wheel in sheet.origin_wheels], axis=0)
+        out["distance_mm"] = float((centre - origin) @ axes[:, 0])
+    if "lateral_mm" in figures:
+        out["lateral_mm"] = float((centre - rear_mid_mm(poses)) @ axes[:, 1])
+    return out
 
 
 def not_measured(poses: Poses, sheet: Sheet, reference_known: Collection[str]) -> dict[str, MeasurementError]:
@@ -144,21 +165,4 @@ def errors_of(measured: dict[str, float], sheet: Sheet) -> dict[str, float]:
     wanted = [sheet[name].value if name in sheet else open_angles[name] for name in ANGLES]
     turn = euler(from_euler(*wanted).T @ line_from_measured)
     out.update({name: angle for name, angle in zip(ANGLES, turn, strict=True) if name in sheet})
-    return out
-
-
-def _measure(poses: Poses, sheet: Sheet, figures: Sequence[str]) -> dict[str, float]:
-    survey_from_target = poses[TARGET]
-    centre = survey_from_target.translation_mm
-    floor = poses[FLOOR]
-    out = {"height_mm": float((centre - floor.translation_mm) @ floor.rotation[:, 2])}
-    if set(figures) <= {"height_mm"}:
-        return out
-    axes = along(line_direction(poses, sheet.line), floor.rotation[:, 2])
-    out.update(zip(ANGLES, euler(axes.T @ survey_from_target.rotation), strict=True))
-    if "distance_mm" in figures:
-        origin = np.mean([reference_point_mm(poses, wheel) for wheel in sheet.origin_wheels], axis=0)
-        out["distance_mm"] = float((centre - origin) @ axes[:, 0])
-    if "lateral_mm" in figures:
-        out["lateral_mm"] = float((centre - rear_mid_mm(poses)) @ axes[:, 1])
     return out
