@@ -1,0 +1,358 @@
+"""Model of a rolling car: how wheel boards move from epoch to epoch, and its least-squares adjustment.
+
+A point of the wheel board of wheel w, given in the survey frame at `rest`, is in epoch k at
+
+    M_k · S_k · Rot(axis_w, θ_wk)
+
+with M_k the car's motion, S_k the steering (front wheels only, about up through the wheel's pivot) and θ_wk the roll angle;
+all three are nil at `rest`. Residuals and perturbations of a board are *centred*: rotation vector and shift of the board's
+origin, so that lever arms of metres do not enter. Weighted least squares on the manifold (Gauss–Newton with Levenberg–Marquardt
+damping).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.frames import Array, exp_so3, log_so3, skew
+
+MOST_STEPS = 60
+AXIS, POINT, MOUNT, MOTION = 2, 2, 6, 6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RollData:
+    """Observed wheel boards: n sightings of W wheels in E epochs, the last epoch being `rest`.
+
+    Attributes
+    ----------
+    wheels, epochs : tuple of str
+    wheel, epoch, mount : ndarray of int, shape (n,)
+        Which wheel, epoch and mounting each sighting belongs to; mountings 0 … W-1 are the wheels' at `rest`.
+    rotation, origin : ndarray, shapes (n, 3, 3), (n, 3)
+        `survey_from_board`.
+    whiten : ndarray, shape (6 n + 2, 6 n + 2)
+        W with WᵀW the inverse covariance of all centred board poses and the floor's tilt.
+    up : ndarray, shape (3,)
+        Measured floor normal.
+    level : ndarray, shape (2, 3)
+        Two unit directions square to `up`, level[0] × level[1] = up; tilts are turns about them.
+    front : ndarray of bool, shape (W,)
+    centre : ndarray, shape (3,)
+        Point of the car at `rest` whose shift is called travel, side slip and heave.
+    pivot : ndarray, shape (W, 3)
+        Point of each front wheel's steering axis at `rest`.
+    heave_whiten, tilt_whiten : ndarray, shape (E-1, E-1)
+        W with WᵀW the inverse covariance of the heaves (mm) and of the tilts (rad) of the epochs before `rest`.
+    """
+
+    wheels: tuple[str, ...]
+    epochs: tuple[str, ...]
+    wheel: NDArray[np.int64]
+    epoch: NDArray[np.int64]
+    mount: NDArray[np.int64]
+    rotation: Array
+    origin: Array
+    whiten: Array
+    up: Array
+    level: Array
+    front: NDArray[np.bool_]
+    centre: Array
+    pivot: Array
+    heave_whiten: Array
+    tilt_whiten: Array
+
+    @property
+    def rest(self) -> int:
+        return len(self.epochs) - 1
+
+    @property
+    def moved(self) -> NDArray[np.int64]:
+        """Sightings before `rest`: those with a roll angle."""
+        return np.flatnonzero(self.epoch != self.rest)
+
+    @property
+    def steered(self) -> NDArray[np.int64]:
+        """Epochs before `rest` in which a front wheel was seen."""
+        return np.unique(self.epoch[self.front[self.wheel] & (self.epoch != self.rest)])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RollState:
+    """Values of the unknowns; rows follow `RollData`.
+
+    Attributes
+    ----------
+    mount_rotation, mount_origin : ndarray, shapes (mounts, 3, 3), (mounts, 3)
+        `survey_from_board` as mounted, brought to `rest`.
+    axis, point : ndarray, shape (W, 3)
+        Spin axes at `rest`: unit direction, outboard, and a point on each.
+    turn : ndarray, shape (n,)
+        Roll angle from `rest` about the outboard axis, rad.
+    car_rotation, car_shift : ndarray, shapes (E, 3, 3), (E, 3)
+        Car motion from `rest` about `RollData.centre`.
+    steer : ndarray, shape (E,)
+        rad, about up.
+    up : ndarray, shape (3,)
+    """
+
+    mount_rotation: Array
+    mount_origin: Array
+    axis: Array
+    point: Array
+    turn: Array
+    car_rotation: Array
+    car_shift: Array
+    steer: Array
+    up: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Where the unknowns stand in the parameter vector."""
+
+    mount: int
+    line: int
+    turn: int
+    motion: int
+    steer: int
+    tilt: int
+    size: int
+
+    @classmethod
+    def of(cls, data: RollData, mounts: int) -> Columns:
+        line = MOUNT * mounts
+        turn = line + (AXIS + POINT) * len(data.wheels)
+        motion = turn + len(data.moved)
+        steer = motion + MOTION * data.rest
+        tilt = steer + len(data.steered)
+        return cls(0, line, turn, motion, steer, tilt, tilt + 2)
+
+    def line_of(self, wheel: int) -> slice:
+        """Turn of the axis about (level along the car, up), shift of its point along (level along the car, up)."""
+        return slice(self.line + 4 * wheel, self.line + 4 * wheel + 4)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RollSolution:
+    """Adjusted state and its linearisation.
+
+    Attributes
+    ----------
+    residual : ndarray, shape (6 n + 2,)
+        Prediction − observation, centred (rad, mm), floor tilt last.
+    jacobian : ndarray, shape (6 n + 2, p)
+        Of `residual`.
+    design : ndarray, shape (6 n + 2 + 3 (E-1), p)
+        Whitened Jacobian, priors on heave and tilt last.
+    white : ndarray
+        Whitened residuals, rows as `design`.
+    """
+
+    data: RollData
+    state: RollState
+    columns: Columns
+    residual: Array
+    jacobian: Array
+    design: Array
+    white: Array
+
+    @property
+    def chi2(self) -> float:
+        return float(self.white @ self.white)
+
+    @property
+    def redundancy(self) -> int:
+        scale = np.linalg.norm(self.design, axis=0)
+        return len(self.white) - int(np.linalg.matrix_rank(self.design / np.where(scale > 0, scale, 1.0), tol=1e-7))
+
+
+def plane_basis(axis: Array, up: Array) -> Array:
+    """Unit directions square to the axes (W, 3): along the car (level) and up; shape (W, 3, 2)."""
+    along = np.cross(up, axis)
+    along /= np.linalg.norm(along, axis=-1, keepdims=True)
+    return np.stack([along, np.cross(axis, along)], axis=-1)
+
+
+def predict(data: RollData, state: RollState) -> tuple[Array, Array]:
+    """Poses of all sightings by the model: rotations (n, 3, 3) and origins (n, 3)."""
+    spin, _, steering, x2 = _stages(data, state)
+    car = state.car_rotation[data.epoch]
+    origin = data.centre + state.car_shift[data.epoch] + _turn(car, x2 - data.centre)
+    return car @ steering @ spin @ state.mount_rotation[data.mount], origin
+
+
+def residuals(data: RollData, state: RollState) -> tuple[Array, Array]:
+    """Centred residuals of the observations, shape (6 n + 2,), and of the priors (3 (E-1),), whitened: heaves, then tilts."""
+    rotation, origin = predict(data, state)
+    boards = np.hstack([log_so3(rotation @ np.swapaxes(data.rotation, 1, 2)), origin - data.origin])
+    tilt = data.level @ np.cross(data.up, state.up)
+    heave = state.car_shift[:-1] @ state.up
+    leans = np.cross(state.up, state.car_rotation[:-1] @ state.up) @ data.level.T
+    prior = np.concatenate([data.heave_whiten @ heave, *(data.tilt_whiten @ lean for lean in leans.T)])
+    return np.concatenate([boards.ravel(), tilt]), prior
+
+
+def jacobians(data: RollData, state: RollState) -> tuple[Array, Array]:
+    """Of `residuals`, by the parameters of `moved_state`: shapes (6 n + 2, p) and (3 (E-1), p)."""
+    n = len(data.wheel)
+    columns = Columns.of(data, len(state.mount_rotation))
+    spin, arm, steering, x2 = _stages(data, state)
+    car = state.car_rotation[data.epoch]
+    after = car @ steering
+    axis, basis = state.axis[data.wheel], plane_basis(state.axis, state.up)[data.wheel]
+    jac = np.zeros((n, 6, columns.size))
+    rows = np.arange(n)
+
+    place = columns.mount + MOUNT * data.mount
+    for k in range(3):
+        jac[rows, :3, place + k] = (after @ spin)[:, :, k]
+        jac[rows, 3:, place + 3 + k] = (after @ spin)[:, :, k]
+    swing = after @ (np.eye(3) - spin) @ basis
+    lever = -after @ skew(arm) @ (np.eye(3) - spin) @ basis
+    place = columns.line + 4 * data.wheel
+    for k in range(2):
+        jac[rows, :3, place + k] = swing[:, :, k]
+        jac[rows, 3:, place + k] = lever[:, :, k]
+        jac[rows, 3:, place + 2 + k] = swing[:, :, k]
+    moved = data.moved
+    place = columns.turn + np.arange(len(moved))
+    jac[moved, :3, place] = _turn(after, axis)[moved]
+    jac[moved, 3:, place] = _turn(after, np.cross(axis, arm))[moved]
+    from_centre = -skew(_turn(car, x2 - data.centre))
+    place = columns.motion + MOTION * data.epoch[moved]
+    for k in range(3):
+        jac[moved, k, place + k] = 1.0
+        jac[moved, 3:, place + k] = from_centre[moved, :, k]
+        jac[moved, 3 + k, place + 3 + k] = 1.0
+    _steer_columns(data, state, jac, columns, car, steering, x2)
+
+    observed = np.vstack([jac.reshape(n * 6, columns.size), np.zeros((2, columns.size))])
+    to_up = data.level @ skew(data.up) @ -skew(state.up) @ data.level.T
+    observed[n * 6 :, columns.tilt :] = to_up
+    return observed, _prior_jacobian(data, state, columns)
+
+
+def _steer_columns(
+    data: RollData, state: RollState, jac: Array, columns: Columns, car: Array, steering: Array, x2: Array
+) -> None:
+    steered = data.steered
+    front = np.flatnonzero(data.front[data.wheel] & (data.epoch != data.rest))
+    arm = x2 - data.pivot[data.wheel]
+    place = columns.steer + np.searchsorted(steered, data.epoch[front])
+    jac[front, :3, place] = _turn(car[front], state.up)
+    jac[front, 3:, place] = _turn(car[front], np.cross(state.up, arm[front]))
+    tilt = car[front] @ (np.eye(3) - steering[front]) @ data.level.T
+    jac[front, :3, columns.tilt :] = tilt
+    jac[front, 3:, columns.tilt :] = -car[front] @ skew(arm[front]) @ (np.eye(3) - steering[front]) @ data.level.T
+
+
+def _prior_jacobian(data: RollData, state: RollState, columns: Columns) -> Array:
+    rest = data.rest
+    heave = np.zeros((rest, columns.size))
+    lean = np.zeros((2, rest, columns.size))
+    for k in range(rest):
+        at = columns.motion + MOTION * k
+        leaning = state.car_rotation[k] @ state.up
+        heave[k, at + 3 : at + 6] = state.up
+        heave[k, columns.tilt :] = data.level @ np.cross(state.up, state.car_shift[k])
+        lean[:, k, at : at + 3] = data.level @ skew(state.up) @ -skew(leaning)
+        by_up = -skew(leaning) + skew(state.up) @ state.car_rotation[k]
+        lean[:, k, columns.tilt :] = data.level @ by_up @ -skew(state.up) @ data.level.T
+    return np.vstack([data.heave_whiten @ heave, data.tilt_whiten @ lean[0], data.tilt_whiten @ lean[1]])
+
+
+def moved_state(data: RollData, state: RollState, step: Array) -> RollState:
+    """The state moved by a parameter step: left perturbations, axis turned and shifted square to itself."""
+    columns = Columns.of(data, len(state.mount_rotation))
+    mounts = step[: columns.line].reshape(-1, 6)
+    lines = step[columns.line : columns.turn].reshape(-1, 4)
+    motion = step[columns.motion : columns.steer].reshape(-1, 6)
+    basis = plane_basis(state.axis, state.up)
+    turn, steer = state.turn.copy(), state.steer.copy()
+    turn[data.moved] += step[columns.turn : columns.motion]
+    steer[data.steered] += step[columns.steer : columns.tilt]
+    rotation, shift = state.car_rotation.copy(), state.car_shift.copy()
+    rotation[:-1] = exp_so3(motion[:, :3]) @ rotation[:-1]
+    shift[:-1] += motion[:, 3:]
+    return RollState(
+        exp_so3(mounts[:, :3]) @ state.mount_rotation,
+        state.mount_origin + mounts[:, 3:],
+        _turn(exp_so3(_turn(basis, lines[:, :2])), state.axis),
+        state.point + _turn(basis, lines[:, 2:]),
+        turn,
+        rotation,
+        shift,
+        steer,
+        exp_so3(step[columns.tilt :] @ data.level) @ state.up,
+    )
+
+
+def adjust(data: RollData, start: RollState) -> RollSolution:
+    """Least squares from a start within some degrees. Unknowns the data do not show keep their start (see `redundancy`)."""
+    state, damping = start, 1e-9
+    solution = linearise(data, state)
+    for _ in range(MOST_STEPS):
+        scale = np.linalg.norm(solution.design, axis=0)
+        scale = np.where(scale > 0, scale, 1.0)
+        design = solution.design / scale
+        normal, right = design.T @ design, -design.T @ solution.white
+        while True:
+            step = np.linalg.solve(normal + damping * np.eye(len(normal)), right) / scale
+            candidate = moved_state(data, state, step)
+            cost = _cost(data, candidate)
+            if np.isfinite(cost) and cost <= solution.chi2 * (1 + 1e-12) + 1e-12:
+                break
+            damping = damping * 10.0
+            if damping > 1e6:
+                return solution
+        gain, state, damping = solution.chi2 - cost, candidate, max(damping / 10.0, 1e-9)
+        solution = linearise(data, state)
+        if gain <= 1e-9 * max(1.0, cost):
+            break
+    return solution
+
+
+def linearise(data: RollData, state: RollState) -> RollSolution:
+    """Residuals and Jacobians at a state, no step taken."""
+    residual, prior = residuals(data, state)
+    jac, prior_jac = jacobians(data, state)
+    design = np.vstack([data.whiten @ jac, prior_jac])
+    white = np.concatenate([data.whiten @ residual, prior])
+    return RollSolution(data, state, Columns.of(data, len(state.mount_rotation)), residual, jac, design, white)
+
+
+def remounted(data: RollData, state: RollState, wheel: int, after: int) -> tuple[RollData, RollState]:
+    """The same problem with a free new mounting of one wheel's board up to epoch `after`."""
+    early = (data.wheel == wheel) & (data.epoch <= after)
+    mount = np.where(early, len(state.mount_rotation), data.mount)
+    return replace(data, mount=mount), replace(
+        state,
+        mount_rotation=np.concatenate([state.mount_rotation, state.mount_rotation[wheel : wheel + 1]]),
+        mount_origin=np.concatenate([state.mount_origin, state.mount_origin[wheel : wheel + 1]]),
+    )
+
+
+def _cost(data: RollData, state: RollState) -> float:
+    residual, prior = residuals(data, state)
+    white = data.whiten @ residual
+    return float(white @ white + prior @ prior)
+
+
+def _stages(data: RollData, state: RollState) -> tuple[Array, Array, Array, Array]:
+    """Spin rotations, arms from the axis point after the spin, steering rotations, origins after steering."""
+    spin = exp_so3(state.axis[data.wheel] * state.turn[:, None])
+    point = state.point[data.wheel]
+    arm = _turn(spin, state.mount_origin[data.mount] - point)
+    angle = np.where(data.front[data.wheel], state.steer[data.epoch], 0.0)
+    steering = exp_so3(angle[:, None] * state.up)
+    pivot = data.pivot[data.wheel]
+    return spin, arm, steering, pivot + _turn(steering, point + arm - pivot)
+
+
+def _turn(rotation: Array, vectors: Array) -> Array:
+    """Stacked matrix times stacked (or one) vector."""
+    return np.asarray(np.einsum("...ij,...j->...i", rotation, vectors), dtype=float)

@@ -1,0 +1,273 @@
+"""Roll epochs to spin axes: all wheels in one fit, weighted by the network's joint covariance (DESIGN: "Rolling").
+
+The position of a wheel along its spin axis cannot be seen by rolling: the axle frames start where the axis pierces the board,
+and `apply_standoffs` moves them to the rim's outer flange plane.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calib.geometry.lines import axle_body
+from calib.geometry.wheel_checks import (
+    RollLimits,
+    check_layout,
+    check_roll_enough,
+    check_skid,
+    check_steering,
+)
+from calib.geometry.wheel_data import REST, Gathered, MotionPrior, StandOff, WheelSpec, gather
+from calib.geometry.wheel_model import RollSolution, RollState, adjust
+from calib.geometry.wheel_result import Gain, adjusted_poses, pierce_points, unknowns
+from calib.geometry.wheel_slip import check_rolling, check_slip
+from calib.geometry.wheel_start import start
+from vision.frames import Array, Estimate, Pose, exp_so3, log_so3, skew
+from vision.poses import PoseSet
+
+__all__ = ["REST", "MotionPrior", "RollLimits", "StandOff", "WheelFit", "WheelSpec", "apply_standoffs", "fit_wheels"]
+
+RADIUS_GRID_MM = np.arange(200.0, 480.0, 1.0)
+PIVOT_ROUNDS, PIVOT_STAYS_MM = 5, 1.0
+"""Steering is below 1°: a pivot wrong by 1 mm moves a board by less than 0.02 mm."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WheelFit:
+    """Spin axes and what the fit showed beside them.
+
+    Attributes
+    ----------
+    poses : PoseSet
+        Same frame as the network: every body that is no wheel board, wheel boards at `rest`, and "axle:rear_left" … (origin
+        where the spin axis pierces the printed plane, z outboard, x level and forward). Source "car motion" added. The
+        covariance is multiplied by max(1, σ̂₀²).
+    rolling : Estimate
+        "roll:rear_left@roll-1_rad" (positive forward, from `rest`), "radius:rear_left_mm", "steer@roll-1_rad" (left +), and the
+        car's "travel@roll-1_mm", "side@…_mm", "heave@…_mm", "roll@…_rad", "pitch@…_rad", "yaw@…_rad" from `rest`, along and
+        about forward, left, up of `rest`. Joint.
+    chi2 : float
+    redundancy : int
+    """
+
+    poses: PoseSet
+    rolling: Estimate
+    chi2: float
+    redundancy: int
+
+    @property
+    def sigma0(self) -> float:
+        """σ̂₀: 1 when the boards fit the model as well as their covariance says."""
+        return math.sqrt(self.chi2 / self.redundancy) if self.redundancy > 0 else 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rolling:
+    """Travel at the wheel and roll angle of each sighting, forward positive, with Jacobians by the unknowns."""
+
+    travel_mm: Array
+    roll_rad: Array
+    travel_jac: Array
+    roll_jac: Array
+
+
+def fit_wheels(
+    poses: PoseSet,
+    wheels: Mapping[str, WheelSpec],
+    epochs: Sequence[str],
+    motion: MotionPrior,
+    *,
+    standoffs: Mapping[str, StandOff] | None = None,
+    limits: RollLimits | None = None,
+) -> WheelFit:
+    """Fit all roll epochs of all wheels together.
+
+    Parameters
+    ----------
+    poses : PoseSet
+        `survey_from_board`; wheel boards are named "<board>@<epoch>"; "floor" must be there (`floor_plane`).
+    wheels : mapping of "rear_left" … to WheelSpec
+        Both rear wheels at least.
+    epochs : sequence of str
+        In the order in which the car stood there; "rest" comes last. A wheel need not be seen in all of them.
+    motion : MotionPrior
+    standoffs : mapping of wheel to StandOff, optional
+        Where known, the front wheels steer about their reference point, else about where the axis pierces the board.
+    limits : RollLimits, optional
+
+    Raises
+    ------
+    MeasurementError
+        Too few epochs, no `rest`, too little roll, boards on the wrong wheels, a board that slipped, skidding, steering beyond
+        1°.
+    """
+    gathered = gather(poses, wheels, epochs, motion)
+    state = start(gathered.data)
+    data = gathered.data
+    normal = state.mount_rotation[:, :, 2]
+    # The start's axis points are rough along the car but good enough to tell the wheels apart.
+    check_layout(
+        wheels, dict(zip(data.wheels, -normal, strict=True)), dict(zip(data.wheels, state.point, strict=True)), data.up
+    )
+    solution = _adjusted(gathered, state, standoffs or {})
+    gathered = replace(gathered, data=solution.data)
+    rolling = _rolling(solution)
+    rolls = _by_wheel(solution, rolling.roll_rad)
+    check_skid(data.wheels, _by_wheel(solution, rolling.travel_mm), rolls)
+    check_roll_enough(solution, rolls, limits or RollLimits())
+    check_slip(solution, wheels)
+    gain = Gain.of(solution)
+    inner = unknowns(solution, gain, gathered, poses)
+    _check_rolling(solution, wheels, rolling, inner)
+    check_steering(solution.data.epochs, solution.state.steer)
+
+    redundancy = solution.redundancy
+    factor = max(1.0, solution.chi2 / redundancy) if redundancy > 0 else 1.0
+    result = adjusted_poses(solution, gain, gathered, poses)
+    result = PoseSet(result.poses, result.cov * factor, {source: part * factor for source, part in result.parts.items()})
+    inner = Estimate(inner.names, inner.value, inner.cov * factor, {s: part * factor for s, part in inner.parts.items()})
+    return WheelFit(result, _report(solution, rolling, inner), solution.chi2, redundancy)
+
+
+def apply_standoffs(poses: PoseSet, standoffs: Mapping[str, StandOff], common_pm_mm: float = 0.0) -> PoseSet:
+    """Move the origins of the named wheels' axle frames inboard, to the wheel reference points.
+
+    Parameters
+    ----------
+    common_pm_mm : float
+        Half-width (k = 2) of an error all stand-offs share (equal holders): it cancels in the centreline, not in the track.
+    """
+    rows = {wheel: poses.rows([axle_body(wheel)]) for wheel in standoffs}
+    moved, part, common = list(poses.poses), np.zeros_like(poses.cov), np.zeros(len(poses.cov))
+    for wheel, standoff in standoffs.items():
+        i = poses.position(axle_body(wheel))
+        axis = moved[i].rotation[:, 2]
+        origin = moved[i].translation_mm - standoff.standoff_mm * axis
+        moved[i] = Pose.from_rt(poses.target, moved[i].source, moved[i].rotation, origin)
+        inboard = np.zeros(len(poses.cov))
+        inboard[rows[wheel][3:]] = -axis
+        part += np.outer(inboard, inboard) * (standoff.standoff_pm_mm / 2.0) ** 2
+        common += inboard * common_pm_mm / 2.0
+    part += np.outer(common, common)
+    # A left perturbation moves the whole body: it is the same for the shifted origin, so the rest of the covariance stays.
+    parts = dict(poses.parts or {"poses": poses.cov})
+    parts["stand-off"] = parts.get("stand-off", 0.0) + part
+    return PoseSet(tuple(moved), poses.cov + part, parts)
+
+
+def _adjusted(gathered: Gathered, state: RollState, standoffs: Mapping[str, StandOff]) -> RollSolution:
+    """Adjust, put the front wheels' steering axes where the wheels turned out to be, and again until they stay."""
+    solution = adjust(replace(gathered.data, pivot=state.point), state)
+    offset = np.array([standoffs[wheel].standoff_mm if wheel in standoffs else 0.0 for wheel in solution.data.wheels])
+    for _ in range(PIVOT_ROUNDS):
+        pivot = pierce_points(solution)[0] - offset[:, None] * solution.state.axis
+        change = float(np.abs(pivot - solution.data.pivot).max())
+        solution = adjust(replace(solution.data, pivot=pivot), solution.state)
+        if change < PIVOT_STAYS_MM:
+            break
+    return replace(solution, state=replace(solution.state, turn=_unwrapped(solution)))
+
+
+def _unwrapped(solution: RollSolution) -> Array:
+    """Roll angles with the whole turns that the travel shows, for the radius that fits all epochs of the wheel best."""
+    data = solution.data
+    turn = solution.state.turn.copy()
+    travel, side = _travel(solution)[0], _sides(solution)
+    for w in range(len(data.wheels)):
+        mine = np.flatnonzero(data.wheel == w)
+        gap = travel[mine] / RADIUS_GRID_MM[:, None] - side[mine] * turn[mine]
+        whole = np.round(gap / (2 * math.pi))
+        misfit = (((gap - 2 * math.pi * whole) * RADIUS_GRID_MM[:, None]) ** 2).sum(axis=1)
+        turn[mine] += side[mine] * 2 * math.pi * whole[int(np.argmin(misfit))]
+    return turn
+
+
+def _sides(solution: RollSolution) -> Array:
+    """+1 for left wheels, −1 for right ones, per sighting: a wheel rolling forward turns positive about +y."""
+    return np.array([1.0 if solution.data.wheels[w].endswith("left") else -1.0 for w in solution.data.wheel])
+
+
+def _axes(solution: RollSolution) -> Array:
+    """Forward, left, up at `rest` as rows; forward square to the rear spin axes."""
+    axis, up = dict(zip(solution.data.wheels, solution.state.axis, strict=True)), solution.state.up
+    forward = np.cross(axis["rear_left"] - axis["rear_right"], up)
+    forward /= np.linalg.norm(forward)
+    return np.array([forward, np.cross(up, forward), up])
+
+
+def _travel(solution: RollSolution) -> tuple[Array, Array]:
+    """Way of each wheel from `rest`, mm, forward positive, (n,), and its Jacobian: measured half-way between both headings."""
+    data, state = solution.data, solution.state
+    points, by = pierce_points(solution)
+    forward = _axes(solution)[0]
+    value, jac = np.zeros(len(data.wheel)), np.zeros((len(data.wheel), solution.columns.size))
+    for i in data.moved:
+        w, k = data.wheel[i], data.epoch[i]
+        car, arm = state.car_rotation[k], points[w] - data.centre
+        ahead = exp_so3(log_so3(car) / 2.0) @ forward
+        value[i] = ahead @ (state.car_shift[k] + car @ arm - arm)
+        at = solution.columns.motion + 6 * k
+        jac[i, at : at + 3] = ahead @ -skew(car @ arm)
+        jac[i, at + 3 : at + 6] = ahead
+        jac[i] += ahead @ (car - np.eye(3)) @ by[w]
+    return value, jac
+
+
+def _rolling(solution: RollSolution) -> _Rolling:
+    data = solution.data
+    travel, travel_jac = _travel(solution)
+    side = _sides(solution)
+    roll_jac = np.zeros_like(travel_jac)
+    moved = data.moved
+    roll_jac[moved, solution.columns.turn + np.arange(len(moved))] = side[moved]
+    return _Rolling(travel, side * solution.state.turn, travel_jac, roll_jac)
+
+
+def _by_wheel(solution: RollSolution, values: Array) -> dict[str, Array]:
+    data = solution.data
+    return {wheel: values[data.wheel == w] for w, wheel in enumerate(data.wheels)}
+
+
+def _radii(solution: RollSolution, rolling: _Rolling) -> tuple[Array, Array]:
+    """Rolling radii, mm, shape (W,), with their Jacobian: travel over roll angle, least squares through `rest`."""
+    value, jac = [], []
+    for w in range(len(solution.data.wheels)):
+        mine = solution.data.wheel == w
+        s, a = rolling.travel_mm[mine], rolling.roll_rad[mine]
+        radius = float(s @ a / (a @ a))
+        value.append(radius)
+        jac.append((a @ rolling.travel_jac[mine] + (s - 2 * radius * a) @ rolling.roll_jac[mine]) / (a @ a))
+    return np.array(value), np.array(jac)
+
+
+def _check_rolling(solution: RollSolution, wheels: Mapping[str, WheelSpec], rolling: _Rolling, inner: Estimate) -> None:
+    radius = _radii(solution, rolling)[0][solution.data.wheel]
+    gap = rolling.travel_jac - radius[:, None] * rolling.roll_jac
+    sigma = np.sqrt(np.einsum("ij,jk,ik->i", gap, inner.cov, gap))
+    check_rolling(solution, wheels, rolling.travel_mm, rolling.roll_rad, sigma)
+
+
+def _report(solution: RollSolution, rolling: _Rolling, inner: Estimate) -> Estimate:
+    """Roll angles, radii, steering and car motion with their joint covariance."""
+    data, state, columns = solution.data, solution.state, solution.columns
+    moved = data.moved
+    names = [f"roll:{data.wheels[data.wheel[i]]}@{data.epochs[data.epoch[i]]}_rad" for i in moved]
+    value, jac = [rolling.roll_rad[moved]], [rolling.roll_jac[moved]]
+    radius, radius_jac = _radii(solution, rolling)
+    names += [f"radius:{wheel}_mm" for wheel in data.wheels]
+    value, jac = [*value, radius], [*jac, radius_jac]
+    names += [f"steer@{data.epochs[k]}_rad" for k in data.steered]
+    value, jac = [*value, state.steer[data.steered]], [*jac, np.eye(columns.size)[columns.steer : columns.tilt]]
+    axes = _axes(solution)
+    for k in range(data.rest):
+        at = columns.motion + 6 * k
+        block = np.zeros((6, columns.size))
+        block[:3, at + 3 : at + 6], block[3:, at : at + 3] = axes, axes
+        kinds = ("travel@{}_mm", "side@{}_mm", "heave@{}_mm", "roll@{}_rad", "pitch@{}_rad", "yaw@{}_rad")
+        names += [kind.format(data.epochs[k]) for kind in kinds]
+        value += [axes @ state.car_shift[k], axes @ log_so3(state.car_rotation[k])]
+        jac.append(block)
+    return inner.through(names, np.concatenate(value), np.vstack(jac))
