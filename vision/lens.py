@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,12 +19,12 @@ from vision.lens_choice import CANDIDATES, HoldOut, Model, Trial, choose, hold_o
 from vision.lens_solve import Adjusted, adjust, robust_noise, solve, weed
 from vision.lens_start import first_state, unflipped
 from vision.lens_views import FEWEST_CORNERS, FEWEST_PHOTOS, Gathered, ViewName, gather, one_size, too_few
-from vision.lens_wobble import AUTO_DEFAULT, estimate_wobble, sigma_of
+from vision.lens_wobble import AUTO_DEFAULT, Unsteady, estimate_unsteady, sigma_of
 from vision.sightings import PhotoSightings
 
 PARALLEL_RAD = np.radians(8.0)
 """Boards whose normals differ by less tell nothing of the focal length."""
-FOCAL_KNOWN = 0.02
+FOCAL_KNOWN = 0.05
 """Relative σ of the focal length above which the photos count as degenerate."""
 MISFIT_SHARE = 0.003
 """RMS over image width above which the lens model does not describe this lens."""
@@ -74,6 +74,8 @@ class LensFit:
         Estimated; with focus "auto" at least the default.
     wobble_found : Wobble
         What the photos show by themselves.
+    warp_px : float
+        σ of smooth errors that the corners of one board in one photo share; part of `cov`.
     distortion : tuple of str
         The coefficients of the chosen model.
     rms_px, holdout_rms_px : float
@@ -93,6 +95,7 @@ class LensFit:
     focus: str
     wobble: Wobble
     wobble_found: Wobble
+    warp_px: float
     distortion: tuple[str, ...]
     rms_px: float
     holdout_rms_px: float
@@ -149,15 +152,17 @@ def fit_lens(
     cleaned = _cleaned(gathered, state, assumed, sightings)
     views, state = cleaned.views, cleaned.state
     noise = max(1.0, robust_noise(views, state, Freedom(_RICH.basis(), True, sigma_of(assumed))))
-    chosen, trials = choose(views, state, sigma_of(assumed), noise, size_px, candidates)
-    found = _wobble(views, chosen.state, chosen.model, noise)
-    wobble = Wobble(max(found.focal_percent, assumed.focal_percent), max(found.centre_px, assumed.centre_px))
-    if found.present and focus == "locked":
-        chosen, trials = choose(views, chosen.state, sigma_of(wobble), noise, size_px, candidates)
-    freedom = Freedom(chosen.model.basis(), True, sigma_of(wobble))
+    extra = Freedom(_RICH.basis(), True, sigma_of(assumed))
+    chosen, trials = choose(views, state, extra, noise, size_px, candidates)
+    found = _unsteady(views, chosen.state, chosen.model, noise)
+    wobble = Wobble(max(found.wobble.focal_percent, assumed.focal_percent), max(found.wobble.centre_px, assumed.centre_px))
+    extra = Freedom(_RICH.basis(), True, sigma_of(wobble), found.warp_px)
+    if found.warp_px or wobble != assumed:
+        chosen, trials = choose(views, chosen.state, extra, noise, size_px, candidates)
+    freedom = replace(extra, basis=chosen.model.basis())
     final = _determined(views, chosen.state, freedom)
     held_out = hold_out(views, final.state, freedom, final.noise)
-    fit = _report(cleaned, final, sightings, size_px, chosen, trials, held_out, (focus, wobble, found))
+    fit = _report(cleaned, final, sightings, size_px, chosen, trials, held_out, focus, wobble, found)
     if fit.rms_px > MISFIT_SHARE * max(size_px):
         raise LensError(
             f"the lens model does not describe this lens: {fit.rms_px:.1f} px RMS remain",
@@ -247,16 +252,9 @@ def _degenerate(how: str) -> LensError:
     )
 
 
-def _wobble(views: Views, state: LensState, model: Model, noise: float) -> Wobble:
-    """Two rounds, because the second linearises where the first has moved the photos."""
-    found = Wobble()
-    for _ in range(2):
-        freedom = Freedom(model.basis(), True, sigma_of(found))
-        state = solve(views, state, freedom, noise=noise, iterations=20, tolerance=1e-8)
-        found = estimate_wobble(views, state, Freedom(model.basis()), noise)
-        if not found.present:
-            break
-    return found
+def _unsteady(views: Views, state: LensState, model: Model, noise: float) -> Unsteady:
+    freedom = Freedom(model.basis())
+    return estimate_unsteady(views, solve(views, state, freedom, noise=noise, iterations=20, tolerance=1e-8), freedom, noise)
 
 
 def _determined(views: Views, state: LensState, freedom: Freedom) -> Adjusted:
@@ -278,9 +276,10 @@ def _report(
     chosen: Trial,
     trials: Sequence[Trial],
     held_out: HoldOut,
-    stability: tuple[str, Wobble, Wobble],
+    focus: str,
+    wobble: Wobble,
+    found: Unsteady,
 ) -> LensFit:
-    focus, wobble, found = stability
     views = _lens_views(cleaned, final.state, sightings)
     squares = np.concatenate([np.sum(view.residual_px**2, axis=1) for view in views])
     blank = Camera(*size_px, 1.0, 1.0, 0.0, 0.0)
@@ -289,7 +288,8 @@ def _report(
         cov=final.cov,
         focus=focus,
         wobble=wobble,
-        wobble_found=found,
+        wobble_found=found.wobble,
+        warp_px=found.warp_px,
         distortion=chosen.model.distortion,
         rms_px=float(np.sqrt(squares.mean())),
         holdout_rms_px=held_out.rms_px,

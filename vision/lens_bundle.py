@@ -1,7 +1,9 @@
 """Least squares over all board corners of all lens photos: one camera, one pose per view, boards that may be bent a little.
 
 A *view* is one board in one photo. Unknowns are the camera's parameters, the pose of every view, and as observed unknowns
-(with a prior of zero) each board's bend and aspect and each photo's wobble. Poses are eliminated by the Schur complement.
+(with a prior of zero) each board's bend and aspect, each photo's wobble and each view's warp: smooth errors that the corners
+of a board share in one photo (paper that gives way, motion blur, rolling shutter). Poses and warps are eliminated by the
+Schur complement.
 """
 
 from __future__ import annotations
@@ -16,6 +18,8 @@ from vision.frames import Array, exp_so3, skew
 
 BOARD_UNKNOWNS = 4
 """Aspect (relative: x grows by half of it, y shrinks by half), then three bend amplitudes, mm."""
+WARP_UNKNOWNS = 6
+"""Amplitudes, px, of the three quadratic shapes over the board (`Views.bend`), along image x, then along image y."""
 WOBBLE_UNKNOWNS = 3
 """Relative focal length, then principal point x and y, px."""
 Index = NDArray[np.int64]
@@ -107,6 +111,7 @@ class LensState:
         Rotation of cam_from_board.
     shifts_mm : ndarray, shape (views, 3)
         The board's centre in the camera frame.
+    warp_px : ndarray, shape (views, 6)
     """
 
     parameters: Array
@@ -114,10 +119,17 @@ class LensState:
     wobble: Array
     turns: Array
     shifts_mm: Array
+    warp_px: Array
 
     def of_views(self, views: NDArray[np.bool_], photo_of_view: Index) -> LensState:
         photos = np.unique(photo_of_view[views])
-        return replace(self, wobble=self.wobble[photos], turns=self.turns[views], shifts_mm=self.shifts_mm[views])
+        return replace(
+            self,
+            wobble=self.wobble[photos],
+            turns=self.turns[views],
+            shifts_mm=self.shifts_mm[views],
+            warp_px=self.warp_px[views],
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,11 +144,14 @@ class Freedom:
         Estimate bend and aspect with their priors.
     wobble_sigma : ndarray, shape (3,)
         σ of the per-photo unknowns; an entry of zero holds that unknown at its value.
+    warp_sigma_px : float
+        σ of the warp amplitudes; zero holds them.
     """
 
     basis: Array
     boards: bool = True
     wobble_sigma: Array = field(default_factory=lambda: np.zeros(WOBBLE_UNKNOWNS))
+    warp_sigma_px: float = 0.0
 
     @property
     def wobble_columns(self) -> Index:
@@ -145,26 +160,30 @@ class Freedom:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Normal:
-    """Normal equations with the poses eliminated, in whitened units.
+    """Normal equations with the views' own unknowns (pose, warp) eliminated, in whitened units.
 
     Attributes
     ----------
     matrix, gradient : ndarray, shapes (g, g) and (g,)
         Of the global unknowns: camera, boards, wobble (photo by photo); `gradient` is minus half the cost's slope.
-    pose_solve, pose_step : ndarray, shapes (views, 6, w) and (views, 6)
-        Step of a view's pose: ``pose_step - pose_solve @ global_step[columns]``.
+    own_solve, own_step : list of ndarray (m, w), and ndarray, shape (views, m)
+        Step of a view's own unknowns: ``own_step - own_solve @ global_step[columns]``; m is 6, or 12 with warp.
     columns : tuple of ndarray of int
         Global unknowns each view depends on.
     cost : float
-        Weighted square sum, priors included.
+        Weighted square sum, priors included, at the state.
+    own_gain, own_logdet : float
+        What the views' own steps take from the cost, and the log determinant of their normal equations.
     """
 
     matrix: Array
     gradient: Array
-    pose_solve: list[Array]
-    pose_step: Array
+    own_solve: list[Array]
+    own_step: Array
     columns: list[Index]
     cost: float
+    own_gain: float
+    own_logdet: float
 
 
 def points_in_cam(views: Views, state: LensState) -> tuple[Array, Array]:
@@ -187,12 +206,18 @@ def parameters_of_corners(views: Views, state: LensState) -> Array:
 
 
 def residuals_px(views: Views, state: LensState) -> Array:
-    """Seen minus predicted, shape (n, 2), px; infinite where a corner lies behind the camera."""
+    """Seen minus predicted, shape (n, 2), px, warp not taken off; infinite where a corner lies behind the camera."""
     points, _ = points_in_cam(views, state)
     if np.any(points[:, 2] <= 0):
         return np.full(views.px.shape, np.inf)
     px, _, _ = project_arrays(points, parameters_of_corners(views, state), jacobians=False)
     return views.px - px
+
+
+def warp_of_corners(views: Views, state: LensState) -> Array:
+    """Shift of each corner by its view's warp, shape (n, 2), px."""
+    warp = state.warp_px.reshape(-1, 2, 3)[views.view]
+    return np.asarray(np.einsum("nk,nak->na", views.bend, warp))
 
 
 def whitened(views: Views, residuals: Array) -> Array:
@@ -202,7 +227,7 @@ def whitened(views: Views, residuals: Array) -> Array:
 
 def cost_of(views: Views, state: LensState, freedom: Freedom, noise: float, weights: Array | None = None) -> float:
     """Weighted square sum of the residuals plus the priors, in units of σ² (σ of the corners times `noise`)."""
-    r = whitened(views, residuals_px(views, state))
+    r = whitened(views, residuals_px(views, state) - warp_of_corners(views, state))
     if not np.all(np.isfinite(r)):
         return float("inf")
     square = np.einsum("ni,ni->n", r, r)
@@ -212,17 +237,21 @@ def cost_of(views: Views, state: LensState, freedom: Freedom, noise: float, weig
 
 def _prior_cost(views: Views, state: LensState, freedom: Freedom) -> float:
     cost = float(np.sum((state.board / views.board_sigma) ** 2)) if freedom.boards else 0.0
+    if freedom.warp_sigma_px > 0:
+        cost += float(np.sum((state.warp_px / freedom.warp_sigma_px) ** 2))
     free = freedom.wobble_columns
     return cost + float(np.sum((state.wobble[:, free] / freedom.wobble_sigma[free]) ** 2))
 
 
 def _jacobian(views: Views, state: LensState, freedom: Freedom) -> tuple[Array, Array]:
-    """Whitened residuals (n, 2) and their model's derivatives (n, 2, 6 + w): pose, camera, board, wobble."""
+    """Whitened residuals (n, 2) and their model's derivatives (n, 2, m + w): pose, warp; camera, board, wobble."""
     points, turn = points_in_cam(views, state)
     parameters = parameters_of_corners(views, state)
     px, d_point, d_par = project_arrays(points, parameters)
     wobble = state.wobble[views.photo_of_view][views.view]
     pieces = [-d_point @ skew(points), d_point]
+    if freedom.warp_sigma_px > 0:
+        pieces.append(np.asarray(np.kron(np.eye(2), views.bend[:, None]), dtype=float).reshape(len(px), 2, WARP_UNKNOWNS))
     d_common = d_par.copy()
     d_common[:, :, :2] *= 1.0 + wobble[:, None, :1]
     pieces.append(d_common @ freedom.basis)
@@ -240,7 +269,8 @@ def _jacobian(views: Views, state: LensState, freedom: Freedom) -> tuple[Array, 
             axis=2,
         )
         pieces.append(d_wobble[:, :, free])
-    return whitened(views, views.px - px), views.root_weight @ np.concatenate(pieces, axis=2)
+    r = views.px - px - warp_of_corners(views, state)
+    return whitened(views, r), views.root_weight @ np.concatenate(pieces, axis=2)
 
 
 def normal_equations(
@@ -263,29 +293,36 @@ def normal_equations(
     matrix, gradient = np.zeros((size, size)), np.zeros(size)
     edges = views.edges()
     columns: list[Index] = []
-    pose_solve: list[Array] = []
-    pose_step = np.zeros((views.view_count, 6))
+    own = 6 + WARP_UNKNOWNS * (freedom.warp_sigma_px > 0)
+    own_solve: list[Array] = []
+    own_step = np.zeros((views.view_count, own))
+    own_gain = own_logdet = 0.0
     for v in range(views.view_count):
         rows = slice(edges[v], edges[v + 1])
         local = jac[rows].reshape(-1, jac.shape[2])
         square, slope = local.T @ local, local.T @ r[rows].ravel()
+        if own > 6:
+            square[range(6, own), range(6, own)] += freedom.warp_sigma_px**-2.0
+            slope[6:own] -= state.warp_px[v] * freedom.warp_sigma_px**-2.0
         parts = [np.arange(k)]
         if boards:
             parts.append(k + BOARD_UNKNOWNS * views.board_of_view[v] + np.arange(BOARD_UNKNOWNS))
         if photos:
             parts.append(first_wobble + free.size * views.photo_of_view[v] + np.arange(free.size))
         where = np.concatenate(parts)
-        pose = square[:6, :6] + np.diag(damping * np.diag(square[:6, :6]))
-        solved = np.linalg.solve(pose, np.column_stack([square[:6, 6:], slope[:6]]))
+        block = square[:own, :own] + np.diag(damping * np.diag(square[:own, :own]))
+        solved = np.asarray(np.linalg.solve(block, np.column_stack([square[:own, own:], slope[:own]])), dtype=float)
         columns.append(where)
-        pose_solve.append(np.asarray(solved[:, :-1], dtype=float))
-        pose_step[v] = solved[:, -1]
-        matrix[np.ix_(where, where)] += square[6:, 6:] - square[6:, :6] @ solved[:, :-1]
-        matrix[where, where] += damping * np.diag(square)[6:]
-        gradient[where] += slope[6:] - square[6:, :6] @ solved[:, -1]
+        own_solve.append(solved[:, :-1])
+        own_step[v] = solved[:, -1]
+        own_gain += float(slope[:own] @ solved[:, -1])
+        own_logdet += float(np.linalg.slogdet(block)[1])
+        matrix[np.ix_(where, where)] += square[own:, own:] - square[own:, :own] @ solved[:, :-1]
+        matrix[where, where] += damping * np.diag(square)[own:]
+        gradient[where] += slope[own:] - square[own:, :own] @ solved[:, -1]
     _add_priors(views, state, freedom, matrix, gradient)
     cost = float(np.sum(r * r)) + _prior_cost(views, state, freedom)
-    return Normal(matrix, gradient, pose_solve, pose_step, columns, cost)
+    return Normal(matrix, gradient, own_solve, own_step, columns, cost, own_gain, own_logdet)
 
 
 def _add_priors(views: Views, state: LensState, freedom: Freedom, matrix: Array, gradient: Array) -> None:
@@ -307,7 +344,7 @@ def _add_priors(views: Views, state: LensState, freedom: Freedom, matrix: Array,
 def stepped(views: Views, state: LensState, freedom: Freedom, normal: Normal, step: Array) -> LensState:
     """The state after a step of the global unknowns, with the poses following."""
     k = freedom.basis.shape[1]
-    moves = np.array([normal.pose_step[v] - normal.pose_solve[v] @ step[normal.columns[v]] for v in range(views.view_count)])
+    moves = np.array([normal.own_step[v] - normal.own_solve[v] @ step[normal.columns[v]] for v in range(views.view_count)])
     turn = exp_so3(moves[:, :3])
     board, wobble = state.board, state.wobble
     at = k
@@ -323,5 +360,6 @@ def stepped(views: Views, state: LensState, freedom: Freedom, normal: Normal, st
         board,
         wobble,
         turn @ state.turns,
-        np.einsum("vij,vj->vi", turn, state.shifts_mm) + moves[:, 3:],
+        np.einsum("vij,vj->vi", turn, state.shifts_mm) + moves[:, 3:6],
+        state.warp_px + moves[:, 6:] if moves.shape[1] > 6 else state.warp_px,
     )

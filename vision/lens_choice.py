@@ -7,7 +7,7 @@ corners are compared. A model with more terms fits its own photos ever better; i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -59,7 +59,7 @@ class Model:
         for i, name in enumerate(DISTORTION_NAMES):
             if name not in self.distortion:
                 parameters[4 + i] = 0.0
-        return LensState(parameters, state.board, state.wobble, state.turns, state.shifts_mm)
+        return replace(state, parameters=parameters)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,7 +88,7 @@ def hold_out(views: Views, state: LensState, freedom: Freedom, noise: float) -> 
         )
         rest, rest_views = views.of_photos(out)
         there = state.of_views(rest_views, views.photo_of_view)
-        there = LensState(camera.parameters, camera.board, there.wobble, there.turns, there.shifts_mm)
+        there = replace(there, parameters=camera.parameters, board=camera.board, warp_px=np.zeros_like(there.warp_px))
         # Resection: poses (and the photo's own wobble) are found anew, camera and boards are taken as the others gave them.
         pose_only = Freedom(np.zeros((12, 0)), False, freedom.wobble_sigma)
         there = solve(rest, there, pose_only, noise=noise, iterations=12, tolerance=1e-6)
@@ -113,12 +113,12 @@ class Trial:
 def choose(
     views: Views,
     state: LensState,
-    wobble_sigma: Array,
+    extra: Freedom,
     noise: float,
     size_px: tuple[int, int],
     candidates: Sequence[tuple[str, ...]] = CANDIDATES,
 ) -> tuple[Trial, tuple[Trial, ...]]:
-    """The chosen candidate and all that were tried.
+    """The chosen candidate and all that were tried; `extra` says what is free beside the camera.
 
     The chosen one is the first in the order given (simplest first) whose hold-out error exceeds the smallest by no more than
     `DEVIATIONS` standard errors of the photo-by-photo difference (Breiman et al. 1984, 3.4.3: the one-standard-error rule).
@@ -126,7 +126,7 @@ def choose(
     trials = []
     for distortion in candidates:
         model = Model(distortion)
-        freedom = Freedom(model.basis(), True, wobble_sigma)
+        freedom = replace(extra, basis=model.basis())
         if redundancy(views, freedom) < len(views.px) / 2:
             continue
         fitted = solve(views, model.cleared(state), freedom, noise=noise, iterations=25, tolerance=1e-8)

@@ -16,6 +16,7 @@ from vision.lens_bundle import (
     normal_equations,
     residuals_px,
     stepped,
+    warp_of_corners,
     whitened,
 )
 
@@ -71,7 +72,7 @@ def redundancy(views: Views, freedom: Freedom) -> int:
 
 def distances(views: Views, state: LensState) -> Array:
     """Two-dimensional distance of each corner from its prediction, in units of the corner's σ, shape (n,)."""
-    return np.asarray(np.linalg.norm(whitened(views, residuals_px(views, state)), axis=1))
+    return np.asarray(np.linalg.norm(whitened(views, residuals_px(views, state) - warp_of_corners(views, state)), axis=1))
 
 
 def robust_noise(views: Views, state: LensState, freedom: Freedom) -> float:
@@ -129,9 +130,9 @@ def weed(views: Views, state: LensState, freedom: Freedom, fewest: int) -> Kept:
 
 def _written_back(views: Views, state: LensState, alive: NDArray[np.bool_], part: LensState) -> LensState:
     photos = np.unique(views.photo_of_view[alive])
-    wobble, turns, shifts = state.wobble.copy(), state.turns.copy(), state.shifts_mm.copy()
-    wobble[photos], turns[alive], shifts[alive] = part.wobble, part.turns, part.shifts_mm
-    return LensState(part.parameters, part.board, wobble, turns, shifts)
+    wobble, turns, shifts, warp = state.wobble.copy(), state.turns.copy(), state.shifts_mm.copy(), state.warp_px.copy()
+    wobble[photos], turns[alive], shifts[alive], warp[alive] = part.wobble, part.turns, part.shifts_mm, part.warp_px
+    return LensState(part.parameters, part.board, wobble, turns, shifts, warp)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

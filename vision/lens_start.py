@@ -15,7 +15,7 @@ import numpy as np
 from vision.camera import project_arrays
 from vision.errors import LensError
 from vision.frames import Array
-from vision.lens_bundle import BOARD_UNKNOWNS, WOBBLE_UNKNOWNS, Freedom, LensState, Views, cost_of, residuals_px
+from vision.lens_bundle import BOARD_UNKNOWNS, WARP_UNKNOWNS, WOBBLE_UNKNOWNS, Freedom, LensState, Views, cost_of, residuals_px
 from vision.lens_solve import robust_noise, solve_robust
 
 FOCAL_LADDER = (0.4, 0.6, 0.85, 1.2, 1.8, 3.0)
@@ -143,6 +143,7 @@ def _posed(views: Views, homographies: Array, focal: float, cx: float, cy: float
         np.zeros((views.photo_count, WOBBLE_UNKNOWNS)),
         u @ (fix[:, :, None] * vt),
         h[:, :, 2],
+        np.zeros((len(h), WARP_UNKNOWNS)),
     )
 
 
