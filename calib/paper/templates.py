@@ -190,7 +190,7 @@ schema = "stand/1"
 
 [[board]]
 name = "stand-1"
-# right_mm = 0.0           FILL IN: remove the # and type your own numbers
+# right_mm = 0.0           # FILL IN: remove the # in front and type your own numbers
 # up_mm = 0.0
 # behind_mm = 3.0
 turn_deg = 0.0
