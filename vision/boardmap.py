@@ -77,6 +77,12 @@ class BoardMap:
         jac = self.jacobian(points_mm)[1]
         return np.asarray(jac @ self.cov @ jac.transpose(0, 2, 1), dtype=float)
 
+    def tilt_deg(self) -> float:
+        """Angle between the board's normal and the line of sight to its middle."""
+        normal, sight = np.cross(self.h[:, 0], self.h[:, 1]), self.h[:, 2]
+        cosine = float(normal @ sight) / float(np.linalg.norm(normal) * np.linalg.norm(sight))
+        return float(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))))
+
     def _uv(self, points_mm: Array) -> Array:
         return (points_mm[:, :2] - self.middle_mm) / self.reach_mm
 
@@ -139,8 +145,9 @@ def refit_map(start: BoardMap, points_mm: Array, px: Array, cov_px: Array, steps
         gap = np.einsum("nij,nj->ni", whitening, px - project_arrays(rays, current.camera.parameters, jacobians=False)[0])
         weight = np.minimum(1.0, HUBER / np.maximum(np.linalg.norm(gap, axis=1), 1e-9))
         jac = whitening @ current.jacobian(points_mm)[1]
-        normal = np.einsum("n,nia,nib->ab", weight, jac, jac)
-        gradient = np.einsum("n,nia,ni->a", weight, jac, gap)
+        flat = (jac * weight[:, None, None]).reshape(-1, 10)
+        normal = flat.T @ jac.reshape(-1, 10)
+        gradient = flat.T @ gap.ravel()
         normal, gradient = _with_priors(current, normal, gradient)
         step = np.linalg.solve(normal, gradient)
         h = current.h.copy().ravel()
@@ -205,10 +212,15 @@ def _dlt(uv: Array, xy: Array) -> Array | None:
     ones = np.column_stack([uv, np.ones(len(uv))])
     rows[0::2, 0:3], rows[0::2, 6:9] = ones, -q[:, :1] * ones
     rows[1::2, 3:6], rows[1::2, 6:9] = ones, -q[:, 1:] * ones
-    h = np.linalg.svd(rows)[2][-1].reshape(3, 3)
+    h = np.linalg.svd(_padded(rows), full_matrices=False)[2][-1].reshape(3, 3)
     back = np.array([[scale, 0, mean[0]], [0, scale, mean[1]], [0, 0, 1.0]])
     h = back @ h
     depth = ones @ h[2]
     if abs(h[2, 2]) < 1e-12 or not (np.sign(depth) == np.sign(h[2, 2])).all():
         return None
     return np.asarray(h / h[2, 2], dtype=float)
+
+
+def _padded(rows: Array) -> Array:
+    """At least nine rows, so that the thin SVD of four points still has the null vector."""
+    return rows if len(rows) >= 9 else np.vstack([rows, np.zeros((9 - len(rows), 9))])

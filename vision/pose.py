@@ -188,7 +188,8 @@ def _from_homography(points: Array, xy: Array) -> tuple[Array, Array]:
     ones = np.column_stack([uv, np.ones(len(uv))])
     rows[0::2, 0:3], rows[0::2, 6:9] = ones, -xy[:, :1] * ones
     rows[1::2, 3:6], rows[1::2, 6:9] = ones, -xy[:, 1:] * ones
-    h = np.linalg.svd(rows)[2][-1].reshape(3, 3)
+    rows = np.vstack([rows, np.zeros((1, 9))])  # four points: eight rows, and the null vector is the ninth
+    h = np.linalg.svd(rows, full_matrices=False)[2][-1].reshape(3, 3)
     h = h * np.sign(h[2, 2]) if h[2, 2] != 0 else h
     a, b, c = h[:, 0], h[:, 1], h[:, 2]
     scale = 2.0 / (np.linalg.norm(a) + np.linalg.norm(b))

@@ -7,10 +7,13 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.boardmap import BoardMap
 from vision.boards import Board
 from vision.frames import Array
+
+Picture = NDArray[np.float32]
 
 LEVELS_PX = (12, 16, 24, 32, 48, 64, 96, 128)
 QUIET_SQUARES = 1.0
@@ -34,55 +37,52 @@ class Patches:
         Drawn beyond the patch on every side, so that it can be shifted.
     picture : ndarray of float32, shape (n, m, m)
         0 black, 1 white, with ``m = fine * (2 * (half_px + margin_px) + 1)``.
-    offset_squares : ndarray, shape (n, p, p, 2)
+    offset_squares : ndarray of float32, shape (n, p, p, 2)
         Position of every pixel of the patch relative to its point, in squares along x and y.
     """
 
-    origin_px: np.ndarray
+    origin_px: NDArray[np.int64]
     half_px: int
     fine: int
     margin_px: int
-    picture: np.ndarray
-    offset_squares: np.ndarray
+    picture: Picture
+    offset_squares: Picture
 
 
-@functools.lru_cache(maxsize=48)
-def board_raster(board: Board, square_px: int) -> np.ndarray:
-    """The board's pattern on its own grid, float32 in 0..1, `square_px` samples a square, with a white rim of one square.
+@functools.lru_cache(maxsize=64)
+def board_raster(board: Board, square_px: int) -> Picture:
+    """The board's pattern on its own grid, 0..1, `square_px` samples a square, with a white rim of one square.
 
     Cells that end between samples are drawn with their share of the sample.
     """
-    quiet = QUIET_SQUARES
     columns, rows = (board.columns, board.rows) if board.is_charuco else (board.columns + 1, board.rows + 1)
-    raster = np.ones((round((rows + 2 * quiet) * square_px), round((columns + 2 * quiet) * square_px)), dtype=np.float32)
+    quiet = round(QUIET_SQUARES * square_px)
+    raster = np.ones((rows * square_px + 2 * quiet, columns * square_px + 2 * quiet), dtype=np.float32)
 
-    def paint(x0: float, y0: float, x1: float, y1: float) -> None:
-        cover_x = _coverage(raster.shape[1], (x0 + quiet) * square_px, (x1 + quiet) * square_px)
-        cover_y = _coverage(raster.shape[0], (y0 + quiet) * square_px, (y1 + quiet) * square_px)
-        (rx,), (ry,) = np.nonzero(cover_x), np.nonzero(cover_y)
-        box = np.ix_(ry, rx)
-        raster[box] -= np.outer(cover_y[ry], cover_x[rx])
+    def square(c: int, r: int) -> tuple[slice, slice]:
+        y, x = quiet + r * square_px, quiet + c * square_px
+        return slice(y, y + square_px), slice(x, x + square_px)
 
     if not board.is_charuco:
         for r in range(rows):
             for c in range(r % 2, columns, 2):
-                paint(c, r, c + 1, r + 1)
+                raster[square(c, r)] = 0.0
         return raster
     for c, r in board.black_squares():
-        paint(c, r, c + 1, r + 1)
-    ratio = board.marker_mm / board.square_mm
-    inset = (1.0 - ratio) / 2.0
-    for (c, r), bits in zip(board.marker_cells(), board.marker_bits(), strict=True):
-        cell = ratio / len(bits)
-        for j, i in zip(*np.nonzero(bits == 0), strict=True):
-            x, y = c + inset + i * cell, r + inset + j * cell
-            paint(x, y, x + cell, y + cell)
+        raster[square(c, r)] = 0.0
+    all_bits = board.marker_bits()
+    cover = _cell_cover(square_px, board.marker_mm / board.square_mm, len(all_bits[0]))
+    for (c, r), bits in zip(board.marker_cells(), all_bits, strict=True):
+        raster[square(c, r)] -= cover @ (1.0 - bits.astype(np.float32)) @ cover.T
     return raster
 
 
-def _coverage(n: int, low: float, high: float) -> np.ndarray:
-    edges = np.arange(n + 1, dtype=float)
-    return np.asarray(np.clip(np.minimum(edges[1:], high) - np.maximum(edges[:-1], low), 0.0, 1.0), dtype=np.float32)
+def _cell_cover(square_px: int, ratio: float, cells: int) -> Picture:
+    """Share of every sample of a square that every marker cell covers along one axis, shape (square_px, cells)."""
+    ends = ((1.0 - ratio) / 2.0 + ratio * np.arange(cells + 1) / cells) * square_px
+    ticks = np.arange(square_px, dtype=float)[:, None]
+    share = np.minimum(ticks + 1.0, ends[None, 1:]) - np.maximum(ticks, ends[None, :-1])
+    return np.asarray(np.clip(share, 0.0, 1.0), dtype=np.float32)
 
 
 def draw_patches(
@@ -97,44 +97,43 @@ def draw_patches(
     blur_cov : ndarray, shape (2, 2)
         Covariance of the blur in the photo, px², the pixel's own width included.
     """
-    centre = board_map.project(points_mm)
-    origin = np.rint(centre).astype(np.int64)
+    origin = np.rint(board_map.project(points_mm)).astype(np.int64)
     reach = half_px + margin_px
     side = _square_side_px(board, board_map, points_mm)
-    fine = 3 if side < 45 else 2 if side < 90 else 1
+    fine = 3 if side < 40 else 2
     m = fine * (2 * reach + 1)
-    offsets = (np.arange(m) + 0.5) / fine - 0.5 - reach
-    mm = _board_coordinates(board_map, origin, offsets, reach)
-    squares = mm / (board.square_mm * np.array([board.scale.x, board.scale.y]))
-    raster, level = _raster_for(board, side * fine)
+    squares = _board_squares(board, board_map, origin, (np.arange(m) + 0.5) / fine - 0.5 - reach, reach)
+    level = next((level for level in LEVELS_PX if level >= 0.9 * side * fine), LEVELS_PX[-1])
     rim = QUIET_SQUARES + (0.0 if board.is_charuco else 1.0)
-    at = ((squares + rim) * level - 0.5).astype(np.float32)
-    picture = cv2.remap(
-        raster,
-        np.ascontiguousarray(at[..., 0].reshape(-1, m)),
-        np.ascontiguousarray(at[..., 1].reshape(-1, m)),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    picture = blurred(np.asarray(picture), blur_cov, fine).reshape(len(origin), m, m)
-    pick = np.arange(2 * half_px + 1) + margin_px
-    step = np.arange(fine)
-    rows = (pick[:, None] * fine + step).ravel()
-    inner = squares[:, rows][:, :, rows].reshape(len(origin), len(pick), fine, len(pick), fine, 2).mean(axis=(2, 4))
-    own = points_mm[:, :2] / (board.square_mm * np.array([board.scale.x, board.scale.y]))
-    return Patches(origin, half_px, fine, margin_px, picture, inner - own[:, None, None, :])
+    at = np.asarray((squares + rim) * level - 0.5, dtype=np.float32).reshape(-1, m, 2)
+    raster = board_raster(board, level)
+    picture = cv2.remap(raster, at[..., 0].copy(), at[..., 1].copy(), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    picture = _blurred(np.asarray(picture, dtype=np.float32), blur_cov * fine**2)
+    own = points_mm[:, :2] / _square_mm(board)
+    pixels = np.arange(2 * half_px + 1) - half_px
+    offset = _board_squares(board, board_map, origin, pixels.astype(float), reach) - own[:, None, None, :].astype(np.float32)
+    return Patches(origin, half_px, fine, margin_px, picture.reshape(len(origin), m, m), offset)
 
 
-def blurred(picture: np.ndarray, blur_cov: Array, fine: int) -> np.ndarray:
-    """Blur by a Gaussian of covariance `blur_cov` px² in a picture of `fine` samples a pixel."""
-    cov = blur_cov * fine**2
-    reach = int(np.ceil(3.2 * np.sqrt(np.linalg.eigvalsh(cov)[-1])))
+def _blurred(picture: Picture, cov: Array) -> Picture:
+    """Blur by a Gaussian of covariance `cov`, in samples²."""
+    reach = int(np.ceil(3.0 * np.sqrt(np.linalg.eigvalsh(cov)[-1])))
     x, y = np.meshgrid(np.arange(-reach, reach + 1), np.arange(-reach, reach + 1))
+    if abs(cov[0, 1]) < 0.02 * np.sqrt(cov[0, 0] * cov[1, 1]):
+        along_x, along_y = (np.exp(-0.5 * np.arange(-reach, reach + 1) ** 2 / cov[k, k]) for k in (0, 1))
+        out = cv2.sepFilter2D(
+            picture, cv2.CV_32F, along_x / along_x.sum(), along_y / along_y.sum(), borderType=cv2.BORDER_REPLICATE
+        )
+        return np.asarray(out, dtype=np.float32)
     inverse = np.linalg.inv(cov)
     kernel = np.exp(-0.5 * (inverse[0, 0] * x * x + 2 * inverse[0, 1] * x * y + inverse[1, 1] * y * y))
-    return np.asarray(
-        cv2.filter2D(picture, cv2.CV_32F, (kernel / kernel.sum()).astype(np.float32), borderType=cv2.BORDER_REPLICATE)
-    )
+    out = cv2.filter2D(picture, cv2.CV_32F, (kernel / kernel.sum()).astype(np.float32), borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(out, dtype=np.float32)
+
+
+def _square_mm(board: Board) -> Array:
+    """Printed size of a square along x and y."""
+    return board.square_mm * np.array([board.scale.x, board.scale.y])
 
 
 def _square_side_px(board: Board, board_map: BoardMap, points_mm: Array) -> float:
@@ -142,18 +141,15 @@ def _square_side_px(board: Board, board_map: BoardMap, points_mm: Array) -> floa
     return float(np.median(np.linalg.norm(d_xy, axis=1)))
 
 
-def _raster_for(board: Board, samples: float) -> tuple[np.ndarray, int]:
-    level = next((level for level in LEVELS_PX if level >= 0.9 * samples), LEVELS_PX[-1])
-    return board_raster(board, level), level
-
-
-def _board_coordinates(board_map: BoardMap, origin: np.ndarray, offsets: Array, reach: int) -> Array:
-    """Board coordinates (n, m, m, 2), mm, of samples around pixels: exact on a 3 x 3 grid, biquadratic between."""
+def _board_squares(board: Board, board_map: BoardMap, origin: NDArray[np.int64], offsets: Array, reach: int) -> Picture:
+    """Board coordinates (n, m, m, 2), in squares, at offsets (px) around pixels: exact on a 3 x 3 grid, biquadratic between."""
+    n, m = len(origin), len(offsets)
     nodes = np.array([-1.0, 0.0, 1.0]) * reach
     gx, gy = np.meshgrid(nodes, nodes)
     px = origin[:, None, :] + np.stack([gx.ravel(), gy.ravel()], axis=1)
-    mm = board_map.board_mm(px.reshape(-1, 2)).reshape(len(origin), 3, 3, 2)
+    squares = (board_map.board_mm(px.reshape(-1, 2)) / _square_mm(board)).reshape(n, 3, 3, 2)
     t = offsets / reach
-    weight = np.stack([t * (t - 1) / 2, 1 - t * t, t * (t + 1) / 2], axis=1)
-    along_x = np.einsum("xj,nijc->nixc", weight, mm)
-    return np.asarray(np.einsum("yi,nixc->nyxc", weight, along_x), dtype=float)
+    weight = np.stack([t * (t - 1) / 2, 1 - t * t, t * (t + 1) / 2], axis=1).astype(np.float32)
+    down = weight @ squares.reshape(n, 3, 6).astype(np.float32)
+    across = weight @ down.reshape(n, m, 3, 2).transpose(0, 2, 1, 3).reshape(n, 3, 2 * m)
+    return np.ascontiguousarray(across.reshape(n, m, m, 2).transpose(0, 2, 1, 3))
