@@ -300,7 +300,7 @@ def _refuse_implausible(name: str, x_mm: float, y_mm: float, pm_mm: float) -> No
             raise BoardError(
                 f"board {name}: the {axis} bar of {NOMINAL_BAR_MM:g} mm cannot measure {got:g} mm, "
                 f"more than {IMPLAUSIBLE_SCALE:.0%} off",
-                hint='measure between the outer ends of the ticks; print with "actual size", never "fit to page"',
+                hint='measure from tick middle to tick middle; print with "actual size", never "fit to page"',
             )
     if not 0 < pm_mm <= NOMINAL_BAR_MM * IMPLAUSIBLE_SCALE:
         raise BoardError(
