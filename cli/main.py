@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from cli import job
+from cli import boards, job, lens
 
 app = typer.Typer(
     name="bayfix",
@@ -39,7 +39,9 @@ def options(
     """Options of the command itself."""
 
 
+boards.register(app)
 job.register(app)
+lens.register(app)
 
 
 def main() -> None:
