@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime
+import re
 from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 import tomlkit
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from vision.boards import NOMINAL_BAR_MM, SCALE_OWN_PM, Board, BoardSet, PrintScale, predefined_dictionary
 from vision.errors import BoardError, FileError
@@ -21,7 +22,15 @@ IMPLAUSIBLE_SCALE = 0.03
 """A print further off than this was scaled to fit the page or measured at another place: print anew, measure anew."""
 
 _DEFAULT_RUN = "1"
-_Name = Annotated[str, Field(pattern=r"^[^\W_][\w.-]*$")]
+
+
+def _board_name(name: str) -> str:
+    if not re.fullmatch(r"[^\W_][\w.-]*", name):
+        raise ValueError(f"{name!r} is no board name: letters, digits, hyphens and dots only")
+    return name
+
+
+_Name = Annotated[str, AfterValidator(_board_name)]
 _Positive = Annotated[float, Field(gt=0)]
 _HalfWidth = Annotated[float, Field(ge=0)]
 
