@@ -211,11 +211,41 @@ def adjust_network(
     views = [View(v.photo, v.lens, tuple(s for s in v.seen if (v.photo, s.body) not in skip)) for v in views]
     views = [view for view in views if view.photo in start.photos and view.seen]
 
-    problem = _problem(views, boards, lenses, datum, hold, prior, distances)
-    values = _start_values(problem, start, cameras, prior)
-    solution, problem, left_out = _settle(problem, values, robust)
-    rejected += left_out
-    return _report(problem, solution, datum, prior, rejected)
+    left_out: list[Rejected] = []
+    while True:
+        problem = _problem(views, boards, lenses, datum, hold, prior, distances)
+        values = _start_values(problem, start, cameras, prior)
+        solution, problem, gone = _settle(problem, values, robust)
+        left_out += gone
+        if not gone:
+            return _report(problem, solution, datum, prior, rejected + left_out)
+        # A body or photo that lost its last sighting must not stay in the normal equations.
+        views = _without(views, gone)
+        start = _start_from(problem, solution)
+
+
+def _without(views: Sequence[View], gone: Sequence[Rejected]) -> list[View]:
+    pairs = {(r.photo, r.body) for r in gone}
+    kept = [replace(v, seen=tuple(s for s in v.seen if (v.photo, s.body) not in pairs)) for v in views]
+    kept = [view for view in kept if view.seen]
+    if not kept:
+        raise NetworkError(
+            "no sighting agrees with the others", hint="take the photos again: nothing may move while they are taken"
+        )
+    return kept
+
+
+def _start_from(problem: Problem, solution: Solution) -> Start:
+    obs, values = problem.obs, solution.values
+    photos = {
+        name: Pose.from_rt("cam", "survey", values.photo_rotation[i], values.photo_translation[i])
+        for i, name in enumerate(obs.photos)
+    }
+    bodies = {
+        name: Pose.from_rt("survey", name, values.body_rotation[i], values.body_translation[i])
+        for i, name in enumerate(obs.bodies)
+    }
+    return Start(photos, bodies, ())
 
 
 def _bodies(views: Sequence[View]) -> list[str]:
@@ -295,6 +325,7 @@ def _start_values(problem: Problem, start: Start, cameras: Mapping[str, Camera],
 
 
 def _settle(problem: Problem, values: Values, robust: bool) -> tuple[Solution, Problem, list[Rejected]]:
+    """Robust adjustment, then plain least squares on the acceptable corners; stops early when whole sightings must go."""
     if not robust:
         return adjust(problem, values), problem, []
     solution = adjust(problem, values, robust=True)
@@ -303,11 +334,14 @@ def _settle(problem: Problem, values: Values, robust: bool) -> tuple[Solution, P
         used = _acceptable(problem, solution, first)
         same = bool((used == problem.obs.used).all())
         problem = with_weights(problem, used)
+        gone = _left_out(problem, solution, first)
+        if gone:
+            return solution, problem, gone
         _need_redundancy(problem)
         solution = adjust(problem, solution.values)
         if same:
             break
-    return solution, problem, _left_out(problem, solution, first)
+    return solution, problem, []
 
 
 def _acceptable(problem: Problem, solution: Solution, first: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -11,14 +11,17 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from vision.boards import BoardSet
-from vision.camera import Camera
+from vision.camera import Camera, project_arrays
 from vision.errors import NetworkError, PoseError
-from vision.frames import Array, Pose
+from vision.frames import Array, Pose, exp_so3
 from vision.observations import BodySighting, View
 from vision.pose import board_pose
 
 CAP = 20.0
 """Whitened residuals above this count no more when candidates are compared: one wrong sighting must not decide."""
+
+
+REFINED_CHOICES, REFINE_STEPS, REFINE_HUBER = 4, 4, 3.0
 
 
 class NotTiedError(NetworkError):
@@ -171,33 +174,83 @@ def _place_next(state: Placing, by_view: Mapping[int, list[Edge]], by_body: Mapp
         return False
     _, what, known = best
     if isinstance(what, int):
-        state.photo[what] = _best_photo_pose(state, known)
+        choices = np.concatenate([edge.candidates @ _inverse(state.body[edge.seen.body]) for edge in known])
+        state.photo[what] = _best_of(state, known, choices, refine=False, photo=True)
     else:
-        state.body[what] = _best_body_pose(state, known)
+        choices = np.concatenate([_inverse(state.photo[edge.view]) @ edge.candidates for edge in known])
+        state.body[what] = _best_of(state, known, choices, refine=False, photo=False)
     return True
 
 
-def _best_photo_pose(state: Placing, known: Sequence[Edge]) -> Array:
-    choices = np.concatenate([edge.candidates @ _inverse(state.body[edge.seen.body]) for edge in known])
-    camera = state.cameras[known[0].view]
-    cost = sum(_misfits(camera, edge, choices @ state.body[edge.seen.body]) for edge in known)
-    return np.asarray(choices[int(np.argmin(cost))], dtype=float)
-
-
-def _best_body_pose(state: Placing, known: Sequence[Edge]) -> Array:
-    choices = np.concatenate([_inverse(state.photo[edge.view]) @ edge.candidates for edge in known])
-    cost = sum(_misfits(state.cameras[edge.view], edge, state.photo[edge.view] @ choices) for edge in known)
-    return np.asarray(choices[int(np.argmin(cost))], dtype=float)
-
-
 def _reconsider(state: Placing, by_body: Mapping[str, list[Edge]], by_view: Mapping[int, list[Edge]], fixed: set[str]) -> None:
-    """Place everything once more now that all is known: early choices were made on little."""
-    for _ in range(3):
+    """Place everything once more now that all is known: early choices were made on little.
+
+    In the last rounds the best candidates are refined before they are compared: a pose from one far photo may be right and
+    still miss in the others by more than the wrong one of the two planar poses.
+    """
+    for refine in (False, True, True):
         for view, edges in by_view.items():
-            state.photo[view] = _best_photo_pose(state, edges)
+            choices = np.concatenate([edge.candidates @ _inverse(state.body[edge.seen.body]) for edge in edges])
+            state.photo[view] = _best_of(state, edges, choices, refine, photo=True)
         for body, edges in by_body.items():
             if body not in fixed:
-                state.body[body] = _best_body_pose(state, edges)
+                choices = np.concatenate([_inverse(state.photo[edge.view]) @ edge.candidates for edge in edges])
+                state.body[body] = _best_of(state, edges, choices, refine, photo=False)
+
+
+def _best_of(state: Placing, edges: Sequence[Edge], choices: Array, refine: bool, *, photo: bool) -> Array:
+    """The choice with the smallest capped misfit over all edges; with `refine`, of the best few after Gauss-Newton steps."""
+
+    def costs(poses: Array) -> Array:
+        total = np.zeros(len(poses))
+        for edge in edges:
+            chain = poses @ state.body[edge.seen.body] if photo else state.photo[edge.view] @ poses
+            total += _misfits(state.cameras[edge.view], edge, chain)
+        return total
+
+    if refine:
+        best = np.argsort(costs(choices))[:REFINED_CHOICES]
+        choices = np.array([_refined(state, edges, choices[i], photo=photo) for i in best])
+    return np.asarray(choices[int(np.argmin(costs(choices)))], dtype=float)
+
+
+def _refined(state: Placing, edges: Sequence[Edge], pose: Array, *, photo: bool) -> Array:
+    """A few robust Gauss-Newton steps on one photo's or one body's pose, everything else held."""
+    counts = [len(edge.corners) for edge in edges]
+    parameters = np.repeat([state.cameras[edge.view].parameters for edge in edges], counts, axis=0)
+    px = np.concatenate([edge.seen.sighting.px for edge in edges])
+    weight = 1.0 / np.concatenate([edge.square_px for edge in edges])
+    if photo:
+        before = np.concatenate([_moved(edge.corners, state.body[edge.seen.body]) for edge in edges])
+        turn = np.tile(np.eye(3), (len(px), 1, 1))
+    else:
+        before = np.concatenate([edge.corners for edge in edges])
+        turn = np.repeat([state.photo[edge.view][:3, :3] for edge in edges], counts, axis=0)
+        shift = np.repeat([state.photo[edge.view][:3, 3] for edge in edges], counts, axis=0)
+    for _ in range(REFINE_STEPS):
+        placed = _moved(before, pose)
+        in_cam = placed if photo else np.einsum("nij,nj->ni", turn, placed) + shift
+        if (in_cam[:, 2] <= 1.0).any():
+            return pose
+        seen, by_point, _ = project_arrays(in_cam, parameters)
+        gap = seen - px
+        norm = np.sqrt((gap * gap).sum(axis=1) * weight)
+        row_weight = np.sqrt(weight * np.minimum(1.0, REFINE_HUBER / np.maximum(norm, 1e-12)))[:, None]
+        by_placed = by_point @ turn
+        jac = np.concatenate([np.cross(placed[:, None, :], by_placed), by_placed], axis=2) * row_weight[..., None]
+        normal = jac.reshape(-1, 6).T @ jac.reshape(-1, 6)
+        scale = 1.0 / np.sqrt(np.diag(normal) + 1e-12)
+        right = jac.reshape(-1, 6).T @ (gap * row_weight).ravel()
+        damped = normal * np.outer(scale, scale) + 1e-9 * np.eye(6)
+        step = -scale * np.linalg.solve(damped, scale * right)
+        move = np.eye(4)
+        move[:3, :3], move[:3, 3] = exp_so3(step[:3]), step[3:]
+        pose = move @ pose
+    return pose
+
+
+def _moved(points: Array, matrix: Array) -> Array:
+    return np.asarray(points @ matrix[:3, :3].T + matrix[:3, 3], dtype=float)
 
 
 def _groups(edges: Sequence[Edge], state: Placing, left: Sequence[str]) -> tuple[tuple[str, ...], ...]:

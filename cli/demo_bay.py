@@ -1,0 +1,186 @@
+"""The invented shop of the demo: what its technician measured and typed, each within its ±, about a bay whose truth is known.
+
+The measuring side gets only what is written here: never the true camera, print scales or stand-offs.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import tomlkit
+
+from synthetic_images import truth
+from synthetic_images.bay import Bay, FloorBoard, StandBoard
+from synthetic_images.imaging import Imaging, exif_of, write_jpeg
+from synthetic_images.invent import draw_true_scales, random_bay
+from synthetic_images.render import render_photo
+from synthetic_images.shot import Shot
+from synthetic_images.shots import demo_shots
+from synthetic_images.true_camera import TrueCamera, still_camera, webcam
+from vision.boards_io import record_bars, starter_boards, starter_text
+from vision.toml_io import write_whole
+
+BAR_MM, BAR_PM_MM = 140.0, 0.1
+STANDOFF_PM_MM = 0.6
+TAPE_PM_MM = 0.8
+STAND_PM_MM, STAND_TURN_PM_DEG, BEHIND_PM_MM = 0.4, 0.04, 0.2
+IMAGING = Imaging(blur_px=0.6, read_noise=1.2, shot_noise=2.0, mosaic=True, quality=94)
+CHECK = "check-1"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DemoBay:
+    """The truth of one demo: bay, camera and the list of photos, and the generator that draws what people measure."""
+
+    bay: Bay
+    camera: TrueCamera
+    shots: tuple[Shot, ...]
+    variant: str
+
+
+def invent(seed: int, *, variant: str = "a4", megapixels: int = 2) -> DemoBay:
+    """A bay, a camera (2 or 12 megapixels) and a photo list for this seed."""
+    rng = np.random.default_rng(seed)
+    boards = starter_boards("a3" if variant == "a3" else "a4")
+    bay = random_bay(boards, rng, true_scales=draw_true_scales(boards, rng))
+    camera = webcam() if megapixels == 2 else still_camera()
+    return DemoBay(bay, camera, tuple(demo_shots(bay, rng, camera)), variant)
+
+
+def write_job(demo: DemoBay, folder: Path, seed: int) -> None:
+    """What the shop measured and typed: boards.toml, sheet.toml, stand.toml, job.toml."""
+    rng = np.random.default_rng([seed, 1])
+    boards_file = folder / "boards.toml"
+    write_whole(boards_file, starter_text("a3" if demo.variant == "a3" else "a4"))
+    first = next(iter(starter_boards("a3" if demo.variant == "a3" else "a4"))).name
+    for run_board in _one_of_each_run(demo, first):
+        true = demo.bay.boards[run_board].scale
+        x, y = (round(BAR_MM * scale + _within(BAR_PM_MM, rng), 2) for scale in (true.x, true.y))
+        record_bars(boards_file, run_board, x, y, BAR_PM_MM, all_like=run_board)
+    write_whole(folder / "sheet.toml", _sheet())
+    write_whole(folder / "stand.toml", _stand(demo.bay.epoch(CHECK).stand, rng))
+    write_whole(folder / "job.toml", _job(demo, rng))
+
+
+def write_photos(demo: DemoBay, folder: Path, seed: int) -> Iterator[str]:
+    """Render every photo of the list as a JPEG below `photos/` and `lens/`; yields each file's name when it is written."""
+    work = [(demo, shot, folder, [seed, 2, i]) for i, shot in enumerate(demo.shots)]
+    yield from _in_parallel(work)
+
+
+def true_figures(demo: DemoBay) -> dict[str, float]:
+    return dict(truth.figures(demo.bay, CHECK))
+
+
+def _one_of_each_run(demo: DemoBay, first: str) -> list[str]:
+    runs: dict[str, str] = {}
+    for board in demo.bay.boards:
+        runs.setdefault(board.print_run, board.name)
+    return list(runs.values()) or [first]
+
+
+def _in_parallel(work: list[tuple[DemoBay, Shot, Path, list[int]]]) -> Iterator[str]:
+    import os
+    from concurrent.futures import ProcessPoolExecutor
+
+    with ProcessPoolExecutor(os.cpu_count() or 1) as pool:
+        yield from pool.map(_render_one, work)
+
+
+def _render_one(work: tuple[DemoBay, Shot, Path, list[int]]) -> str:
+    import cv2
+
+    demo, shot, folder, seed = work
+    cv2.setNumThreads(1)
+    image = render_photo(demo.bay, demo.camera, shot, np.random.default_rng(seed), IMAGING)
+    root = folder if shot.epoch == "lens" else folder / "photos"
+    path = root / shot.file_name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_jpeg(path, image, exif_of(demo.camera), quality=IMAGING.quality)
+    return shot.file_name
+
+
+def _within(pm: float, rng: np.random.Generator) -> float:
+    """An error whose half-width at k = 2 is `pm`."""
+    return float(np.clip(rng.normal(0.0, pm / 2.0), -1.5 * pm, 1.5 * pm))
+
+
+def _sheet() -> str:
+    doc = tomlkit.document()
+    doc.add("schema", "placement-sheet/1")
+    doc.add(tomlkit.comment("Numbers of an invented car: they belong to the demo and to no vehicle."))
+    doc.update({"target": "front camera panel", "origin": "front-axle", "line": "thrust", "side": "ahead"})
+    lengths = {"distance": (2600.0, 10.0), "lateral": (0.0, 10.0), "height": (1250.0, 10.0)}
+    angles = {"yaw": 0.5, "pitch": 1.0, "roll": 1.0}
+    for name, (value, tolerance) in lengths.items():
+        doc.add(name, _table(value=value, unit="mm", tolerance=tolerance))
+    for name, tolerance in angles.items():
+        doc.add(name, _table(value=0.0, unit="deg", tolerance=tolerance))
+    doc.add("provenance", _table(document="invented service data of the demo", edition="1", typed_by="demo"))
+    return tomlkit.dumps(doc)
+
+
+def _table(**values: str | float) -> tomlkit.items.Table:
+    table = tomlkit.table()
+    table.update(values)
+    return table
+
+
+def _stand(stand: object, rng: np.random.Generator) -> str:
+    doc = tomlkit.document()
+    doc.add("schema", "stand/1")
+    rows = tomlkit.aot()
+    boards: tuple[StandBoard, ...] = stand.boards  # type: ignore[attr-defined]
+    for board in boards:
+        rows.append(
+            _table(
+                name=board.name,
+                right_mm=round(board.right_mm + _within(STAND_PM_MM, rng), 2),
+                up_mm=round(board.up_mm + _within(STAND_PM_MM, rng), 2),
+                turn_deg=round(math.degrees(board.turn_rad) + _within(STAND_TURN_PM_DEG, rng), 3),
+                behind_mm=round(board.behind_mm + _within(BEHIND_PM_MM, rng), 2),
+                right_pm_mm=STAND_PM_MM,
+                up_pm_mm=STAND_PM_MM,
+                turn_pm_deg=STAND_TURN_PM_DEG,
+                behind_pm_mm=BEHIND_PM_MM,
+            )
+        )
+    doc.add("board", rows)
+    return tomlkit.dumps(doc)
+
+
+def _job(demo: DemoBay, rng: np.random.Generator) -> str:
+    doc = tomlkit.document()
+    doc.add("schema", "job/1")
+    doc.update({"lens": ["shop.lens.toml"], "boards": "boards.toml", "sheet": "sheet.toml", "stand": "stand.toml"})
+    floor = [board.name for board in demo.bay.floor_boards]
+    doc.add("floor", floor)
+    doc.add("floor_pm_mm", 2.0)
+    wheels = tomlkit.table(is_super_table=True)
+    for wheel in demo.bay.wheels:
+        standoff = round(wheel.mount.standoff_mm + _within(STANDOFF_PM_MM, rng), 2)
+        wheels.add(wheel.position, _table(board=wheel.board, standoff_mm=standoff, standoff_pm_mm=STANDOFF_PM_MM))
+    doc.add("wheels", wheels)
+    a, b = _far_apart(demo.bay.floor_boards)
+    rows = tomlkit.aot()
+    rows.append(_table(a=a, b=b, mm=round(_tape_mm(demo.bay, a, b) + _within(TAPE_PM_MM, rng), 1), pm_mm=TAPE_PM_MM))
+    doc.add("distance", rows)
+    return tomlkit.dumps(doc)
+
+
+def _far_apart(boards: tuple[FloorBoard, ...]) -> tuple[str, str]:
+    """Two boards some 4 m apart along one side of the car, where a tape can lie straight."""
+    left = [board for board in boards if board.y_mm > 1000.0]
+    pairs = [(abs(abs(p.x_mm - q.x_mm) - 4000.0), p.name, q.name) for p in left for q in left if p.x_mm < q.x_mm]
+    _, a, b = min(pairs)
+    return a, b
+
+
+def _tape_mm(bay: Bay, a: str, b: str) -> float:
+    poses = bay.board_poses("rest")
+    marks = [(poses[name] @ np.append(bay.boards[name].centre_mm, 1.0))[:3] for name in (a, b)]
+    return float(np.linalg.norm(marks[0] - marks[1]))
