@@ -85,6 +85,13 @@ def test_lens_prescribed_for_some_photos(folder):
     assert job.forced_lens(folder / "photos" / "rest" / "a.png") is None
 
 
+def test_the_last_fitting_prescription_counts(folder):
+    rewrite(folder, '[photos."check-1/*.png"]', '[photos."*.png"]\nlens = "phone.lens.toml"\n\n[photos."check-1/*.png"]')
+    job = read_job(folder)
+    assert job.forced_lens(folder / "photos" / "check-1" / "a.png") == folder / "webcam.lens.toml"
+    assert job.forced_lens(folder / "photos" / "rest" / "a.png") == folder / "phone.lens.toml"
+
+
 def test_overrides_replace_files(folder, tmp_path):
     other = tmp_path / "other"
     other.mkdir()
