@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from cli import boards, job, lens
+from cli import boards, check, job, lens, shoot, survey, wheels
 
 app = typer.Typer(
     name="bayfix",
@@ -42,6 +42,10 @@ def options(
 boards.register(app)
 job.register(app)
 lens.register(app)
+shoot.register(app)
+survey.register(app)
+wheels.register(app)
+check.register(app)
 
 
 def main() -> None:

@@ -14,7 +14,8 @@ from scipy.stats import chi2
 
 from vision.boards import BoardSet
 from vision.frames import Estimate
-from vision.network import Network
+from vision.network import Network, NetworkState
+from vision.network_start import NotTiedError
 from vision.observations import View
 from vision.poses import PoseSet
 
@@ -23,6 +24,7 @@ FALSE_ALARM = 1e-3
 LEAST_SHIFT_MM = 1.0
 LEAST_TURN_RAD = 1.5e-3
 """Below both nothing is called moved: such a body pulls no figure by more than its U, and dust lifts a board as much."""
+LOOSE_MM, LOOSE_RAD = 50.0, 0.02
 NOW = "@now"
 
 
@@ -55,34 +57,41 @@ class MovedSearch:
     views: tuple[View, ...]
 
 
+Adjust = Callable[[Sequence[View], NetworkState, bool], Network]
+
+
 def find_moved(
-    views: Sequence[View],
-    candidates: Collection[str],
-    boards: BoardSet,
-    adjust_freed: Callable[[Sequence[View], bool], Network],
+    views: Sequence[View], candidates: Collection[str], boards: BoardSet, prior: NetworkState, adjust: Adjust
 ) -> MovedSearch:
-    """Find bodies among `candidates` that moved since the prior that `adjust_freed` carries.
+    """Find bodies among `candidates` that moved since the earlier network `prior`.
 
     Parameters
     ----------
-    adjust_freed : function of (views, robust) to Network
-        Adjusts views with the earlier network as prior; a body called ``name@now`` is new to it. Corners that are wrong in
-        the picture are found once, with all candidates free (`robust`); square sums are then compared on the same corners.
+    adjust : function of (views, prior, robust) to Network
+        A body called ``name@now`` is new to the prior. Corners that are wrong in the picture are found once, with all
+        candidates nearly free (`robust`); square sums are then compared on the same corners.
+
+    Raises
+    ------
+    NetworkError
+        The views are not tied to the earlier network.
     """
     seen = [body for body in candidates if any(s.body == body for view in views for s in view.seen)]
-    # All but one free: the one only carries the frame, so nothing that moved can make a good corner look wrong.
-    loose = seen[1:]
-    clean = _clean(views, loose, adjust_freed(_freed(views, loose), True))
+    # Nearly free: nothing that moved can make a good corner look wrong, and every photo stays tied to the bay.
+    clean = _clean(views, adjust(views, _loosened(prior, seen), True))
     freed: list[str] = []
-    network = adjust_freed(clean, False)
-    found: dict[str, Moved] = {}
+    network = adjust(clean, prior, False)
+    drops: dict[str, float] = {}
     while len(freed) < len(seen) - 1:
         limit = chi2.isf(FALSE_ALARM / len(seen), 6) * max(1.0, network.sigma0**2 if freed else 1.0)
         trials = []
         for body in seen:
             if body in freed:
                 continue
-            trial = adjust_freed(_freed(clean, [*freed, body]), False)
+            try:
+                trial = adjust(_freed(clean, [*freed, body]), prior, False)
+            except NotTiedError:
+                continue  # it is the only tie of some photo: nothing else there could tell that it moved
             drop = network.chi_square - trial.chi_square
             if drop > limit:
                 trials.append((drop, body, trial))
@@ -93,10 +102,23 @@ def find_moved(
         if moved.shift_mm < LEAST_SHIFT_MM and moved.turn_rad < LEAST_TURN_RAD:
             break
         freed.append(body)
-        found[body] = moved
+        drops[body] = drop
         network = trial
-    final = tuple(_how_far(network.poses, body, boards, found[body].drop) for body in freed)
+    final = tuple(_how_far(network.poses, body, boards, drops[body]) for body in freed)
     return MovedSearch(final, network, tuple(_freed(clean, freed)))
+
+
+def _loosened(prior: NetworkState, bodies: Collection[str]) -> NetworkState:
+    """The prior with the bodies' poses known only roughly."""
+    extra = np.zeros(len(prior.names))
+    for i, name in enumerate(prior.names):
+        label, _, rest = name.partition(":")
+        body, _, axis = rest.rpartition(":")
+        if label == "pose" and body in bodies:
+            extra[i] = LOOSE_RAD if axis.startswith("r") else LOOSE_MM
+    more = np.diag(extra**2)
+    parts = {**prior.parts, "corners": prior.parts["corners"] + more}
+    return replace(prior, cov=prior.cov + more, parts=parts)
 
 
 def _freed(views: Sequence[View], bodies: Collection[str]) -> list[View]:
@@ -105,13 +127,13 @@ def _freed(views: Sequence[View], bodies: Collection[str]) -> list[View]:
     ]
 
 
-def _clean(views: Sequence[View], free: Collection[str], network: Network) -> list[View]:
-    """Views with the corners only that even free bodies explain: the others are wrong in the picture, not moved."""
+def _clean(views: Sequence[View], network: Network) -> list[View]:
+    """Views with the corners only that even nearly free bodies explain: the others are wrong in the picture, not moved."""
     out = []
     for view in views:
         seen = []
         for s in view.seen:
-            kept = network.kept.get((view.photo, s.body + NOW if s.body in free else s.body))
+            kept = network.kept.get((view.photo, s.body))
             if kept is not None and kept.any():
                 part = replace(
                     s.sighting,

@@ -146,7 +146,7 @@ def _seen_from_board(entry: StandBoard, board: Board, body: str, offset: Array |
     """Board in the seen axes; `offset` shifts the typed values, order `_TYPED` (tilts about the seen right and down axes)."""
     d = np.zeros(len(_TYPED)) if offset is None else offset
     place = np.array([entry.right_mm + d[0], -(entry.up_mm + d[1]), -(entry.behind_mm + d[2])])
-    rotation = exp_so3(np.array([d[4], d[5], 0.0])) @ exp_so3(np.array([0.0, 0.0, entry.turn_rad + d[3]]))
+    rotation = exp_so3(np.array([d[4], d[5], 0.0])) @ exp_so3(np.array([0.0, 0.0, -(entry.turn_rad + d[3])]))
     return Pose.from_rt("seen", body, rotation, place - rotation @ board.centre_mm)
 
 
@@ -188,7 +188,7 @@ def _gap(measured: Pose, typed: Pose, board: Board) -> Array:
     """Measured minus typed in the order of `GAP_NAMES`, places of the centre marks."""
     shift = measured.apply(board.centre_mm) - typed.apply(board.centre_mm)
     turn = (measured.transform * typed.transform.inv()).rotation.as_rotvec()
-    return np.array([shift[0], -shift[1], -shift[2], turn[2], turn[0], turn[1]])
+    return np.array([shift[0], -shift[1], -shift[2], -turn[2], turn[0], turn[1]])
 
 
 def _gap_words(board: str, gap: Estimate, agrees: bool) -> str:
@@ -201,7 +201,7 @@ def _gap_words(board: str, gap: Estimate, agrees: bool) -> str:
         "right_mm": ("farther left", "farther right"),
         "up_mm": ("lower", "higher"),
         "behind_mm": ("farther from you", "nearer to you"),
-        "turn_rad": ("more counter-clockwise", "more clockwise"),
+        "turn_rad": ("more clockwise", "more counter-clockwise"),
         "lean_right_rad": ("with its top leaning away from you", "with its top leaning towards you"),
         "lean_down_rad": ("with its right edge away from you", "with its right edge towards you"),
     }

@@ -1,7 +1,7 @@
 """Stand files: where the stand boards sit on the target's face, as typed by the person who mounted them.
 
 "Seen" means seen by a person who faces the target (stands between car and target and looks at its face): `right_mm` to
-that person's right, `up_mm` up, `behind_mm` away from the person, `turn_deg` clockwise. `_pm_` values are half-widths, k = 2.
+that person's right, `up_mm` up, `behind_mm` away from the person, `turn_deg` counter-clockwise. `_pm_` values are half-widths, k = 2.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ class StandBoard:
     behind_mm : float
         Target face behind the printed face.
     turn_rad : float
-        Board turned clockwise as seen; zero when its columns run to the right and its rows down.
+        Board turned counter-clockwise as seen; zero when its columns run to the right and its rows down.
     right_pm_mm, up_pm_mm, behind_pm_mm, turn_pm_rad : float
         Half-widths at k = 2.
     parallel_pm_rad : float

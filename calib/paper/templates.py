@@ -181,7 +181,7 @@ schema = "stand/1"
 #        |                     |                |                       from the target's centre
 #        |     target's centre +---> right_mm   |      behind_mm:       how far the target's face lies behind
 #        |                                      |                       the printed face (sheet thickness, holder)
-#        +--------------------------------------+      turn_deg:        board turned clockwise as you see it;
+#        +--------------------------------------+      turn_deg:        board turned counter-clockwise as you see it;
 #                                                                       0 when its orientation mark is upright
 #
 # Each has a plus-or-minus (half-width, 95 of 100 cases): right_pm_mm 0.5, up_pm_mm 0.5, behind_pm_mm 0.2, turn_pm_deg 0.05,

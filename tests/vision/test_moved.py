@@ -11,7 +11,7 @@ import pytest
 from tests.support.network_world import World, lens_profile, ring_world, views_of
 from vision.frames import Pose
 from vision.moved import find_moved, pose_change
-from vision.network import Network, adjust_network
+from vision.network import Network, NetworkState, adjust_network
 from vision.observations import View
 
 
@@ -30,10 +30,10 @@ def later(world: World, shifts_mm: dict[str, list[float]], photos: int, seed: in
 
 
 def search(world: World, survey: Network, views: Sequence[View]):  # type: ignore[no-untyped-def]
-    def again(views: Sequence[View], robust: bool) -> Network:
-        return adjust_network(views, world.boards, {"cam": lens_profile(sigma=0.3)}, prior=survey.state, robust=robust)
+    def again(views: Sequence[View], prior: NetworkState, robust: bool) -> Network:
+        return adjust_network(views, world.boards, {"cam": lens_profile(sigma=0.3)}, prior=prior, robust=robust)
 
-    return find_moved(views, list(world.world_from_body), world.boards, again)
+    return find_moved(views, list(world.world_from_body), world.boards, survey.state, again)
 
 
 @pytest.mark.parametrize("seed", [21, 22])

@@ -33,8 +33,8 @@ def board_ahead(right_mm, up_mm, behind_mm, turn_deg=0.0, name="stand-1", tilt_r
     right, down, into = np.array([0.0, -1.0, 0.0]), np.array([0.0, 0.0, -1.0]), np.array([1.0, 0.0, 0.0])
     mark = TARGET_MM + right_mm * right - up_mm * down - behind_mm * into
     turn = math.radians(turn_deg)
-    x = math.cos(turn) * right + math.sin(turn) * down  # clockwise as seen: right goes down
-    y = -math.sin(turn) * right + math.cos(turn) * down
+    x = math.cos(turn) * right - math.sin(turn) * down  # counter-clockwise as seen: right goes up
+    y = math.sin(turn) * right + math.cos(turn) * down
     origin = mark - CENTRE[0] * x - CENTRE[1] * y
     pose = Pose.from_rt("survey", BODY_OF[name], np.column_stack([x, y, into]), origin)
     return pose if tilt_rad == 0 else tilted(pose, mark, tilt_rad)
@@ -141,7 +141,7 @@ def test_second_board_where_it_was_typed_agrees():
         (304.0, 20, 3, 0, 0, "right_mm", 4.0, "4.0 mm .* farther right than"),
         (300, 14.0, 3, 0, 0, "up_mm", -6.0, "6.0 mm .* lower than"),
         (300, 20, 6.0, 0, 0, "behind_mm", 3.0, "3.0 mm .* nearer to you than"),
-        (300, 20, 3, 1.0, 0, "turn_rad", math.radians(1.0), r"1.00° .* more clockwise than"),
+        (300, 20, 3, 1.0, 0, "turn_rad", math.radians(1.0), r"1.00° .* more counter-clockwise than"),
         (300, 20, 3, 0, 0.01, "lean_right_rad", 0.01, r"0.57° .* with its top leaning towards you"),
     ],
 )

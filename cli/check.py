@@ -1,0 +1,90 @@
+"""`bayfix check`: measure the stand in later photos, on top of the kept survey, and judge it against the placement sheet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli.base import Exit, JobDir, Json, print_json, shop_command
+from cli.survey import BoardsFile, LensFiles, SheetFile, StandFile
+
+if TYPE_CHECKING:
+    from calib.pipeline import CarStayed, CheckOutcome
+    from vision.moved import Moved
+    from vision.network import Network
+
+DISCLAIMER = (
+    "A measurement of where the target stands, nothing more: the vehicle maker's procedure and the qualified technician "
+    "decide. It does not calibrate a sensor and does not clear a vehicle for the road."
+)
+NOT_SHOWN = "car not seen: not shown that it stayed"
+
+Photos = Annotated[list[Path] | None, typer.Argument(help="Photos of this check (default: the newest check-… folder).")]
+CarNotSeen = Annotated[
+    str | None, typer.Option("--car-not-seen", metavar="REASON", help="Why no wheel board is seen; kept with the result.")
+]
+Without = Annotated[
+    list[str] | None,
+    typer.Option("--without", metavar="SOURCE", help="Leave a source of uncertainty out of U to see its share (repeatable)."),
+]
+GuardBand = Annotated[bool, typer.Option("--guard-band", help="Stricter rule: the error must be inside by U.")]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CheckRun:
+    """Everything one check showed."""
+
+    epoch: str
+    outcome: CheckOutcome
+    stayed: tuple[CarStayed, ...]
+    moved: tuple[Moved, ...]
+    network: Network
+    photos: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+
+def register(app: typer.Typer) -> None:
+    app.command("check")(check)
+
+
+@shop_command
+def check(
+    job: JobDir,
+    photos: Photos = None,
+    boards: BoardsFile = None,
+    lens: LensFiles = None,
+    sheet: SheetFile = None,
+    stand: StandFile = None,
+    car_not_seen: CarNotSeen = None,
+    without: Without = None,
+    guard_band: GuardBand = False,
+    as_json: Json = False,
+) -> Exit:
+    """Measure the stand and judge it against the placement sheet; says what to move."""
+    import json
+
+    from calib.paper.job import write_result
+    from calib.paper.sheet import read_sheet
+    from cli import stations
+    from cli.check_run import run_check
+    from cli.check_words import check_document, in_words
+    from cli.progress import progress_bars
+
+    desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), sheet, stand))
+    wanted = read_sheet(desk.job.need_sheet())
+    survey = stations.load_survey(desk)
+    with progress_bars({}) as tick:
+        run = run_check(
+            desk, wanted, survey, photos or (), tick, car_not_seen=car_not_seen, without=without or (), guard_band=guard_band
+        )
+    document = check_document(run, wanted, survey, desk, car_not_seen)
+    if not without:
+        write_result(desk.job, f"{run.epoch}.json", json.dumps(document, indent=1, ensure_ascii=False))
+    if as_json:
+        print_json(document)
+    else:
+        typer.echo(in_words(document))
+    return Exit[run.outcome.judgement.verdict.name]

@@ -1,0 +1,156 @@
+"""The stations of one check, in order: photos, moved floor boards, sequential adjustment, car, target, verdict."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+from calib.bodies import board_of, not_tied_in_words
+from calib.decision.verdict import Rule, need_tolerance
+from calib.paper.epochs import photos as photos_of
+from calib.paper.sheet import Sheet
+from calib.paper.stand import Stand, read_stand
+from calib.pipeline import CarStayed, car_of, car_stayed, check_of
+from cli.check import NOT_SHOWN, CheckRun
+from cli.stations import Desk, Survey, Tick, look_at, views_of
+from vision.errors import FileError, MeasurementError
+from vision.moved import Moved, find_moved
+from vision.network import Network, NetworkState, adjust_network
+from vision.network_start import NotTiedError
+from vision.observations import View
+
+LEAST_FLOOR_BOARDS = 3
+ANY_CHECK = "check"
+
+
+def run_check(
+    desk: Desk,
+    sheet: Sheet,
+    survey: Survey,
+    given: Sequence[Path],
+    tick: Tick,
+    *,
+    car_not_seen: str | None = None,
+    without: Sequence[str] = (),
+    guard_band: bool = False,
+) -> CheckRun:
+    """Measure one placement on top of the survey.
+
+    Raises
+    ------
+    MeasurementError
+        No tolerance on the sheet, no photo, stand or floor boards not seen, the car moved, too few floor boards stayed.
+    """
+    stand = read_stand(desk.job.need_stand())
+    need_tolerance(sheet)
+    epoch, paths, names = _photos(desk, given)
+    seen, remarks = look_at(desk, paths, names, tick)
+    views = views_of(desk, seen, dict.fromkeys(names, epoch))
+    _need_stand_board(desk, stand, views, epoch)
+    tick("network", "what moved since the survey")
+    network, moved = _adjusted(desk, survey, views)
+    remarks += _moved_words(moved, _floor_seen(desk, views))
+    stayed = car_stayed(network.poses, desk.job, desk.boards, epoch)
+    _refuse_moved_car(stayed, desk)
+    if not stayed and car_not_seen is None:
+        remarks.append(NOT_SHOWN)
+    car = car_of(network.poses, desk.job, desk.boards, survey.epochs)
+    outcome = check_of(
+        car,
+        desk.job,
+        sheet,
+        stand,
+        desk.boards,
+        epoch,
+        without=without,
+        car_shown=bool(stayed) or car_not_seen is not None,
+        rule=Rule.GUARD_BAND if guard_band else Rule.PROBABILITY,
+    )
+    if outcome.stand_board != stand.boards[0].board:
+        remarks.append(f"{stand.boards[0].board} was not seen: the target's place comes from {outcome.stand_board}")
+    if len(seen) == 1:
+        remarks.append("one photo: stand 30° to 45° beside the target's normal, or add a second photo from the other side")
+    return CheckRun(epoch, outcome, stayed, moved, network, tuple(names), tuple(remarks))
+
+
+def _photos(desk: Desk, given: Sequence[Path]) -> tuple[str, list[Path], list[str]]:
+    job = desk.job
+    if not given:
+        checks = {epoch: files for epoch, files in photos_of(job).items() if epoch.startswith("check-")}
+        if not checks:
+            raise FileError(
+                f"{job.photos_folder}: no photo of a check", hint="put photos of the stand into photos/check-1, or name them"
+            )
+        epoch, files = list(checks.items())[-1]
+        return epoch, list(files), [path.relative_to(job.photos_folder).as_posix() for path in files]
+    missing = [path for path in given if not path.is_file()]
+    if missing:
+        raise FileError(f"{missing[0]}: no such photo", hint="check the name, or put the photos into photos/check-1")
+    inside = [path.resolve() for path in given]
+    root = job.photos_folder.resolve()
+    folders = {path.relative_to(root).parts[0] if path.is_relative_to(root) else "" for path in inside}
+    epoch = folders.pop() if len(folders) == 1 else ""
+    names = [path.relative_to(root).as_posix() if path.is_relative_to(root) else path.name for path in inside]
+    if len(set(names)) < len(names):
+        raise FileError("two photos of this check have the same name", hint="rename one of them")
+    return epoch if epoch.startswith("check-") else ANY_CHECK, list(given), names
+
+
+def _need_stand_board(desk: Desk, stand: Stand, views: Sequence[View], epoch: str) -> None:
+    seen = {s.board for view in views for s in view.seen}
+    if not seen & set(stand.names):
+        names, photos = ", ".join(stand.names), ", ".join(view.photo for view in views)
+        raise MeasurementError(
+            f"stand board not seen: looked for {names} in {photos} ({epoch})",
+            hint="photograph the stand from 2 to 3 m, 30° to 45° beside its normal, its boards whole, lit and sharp",
+        )
+    if not seen & set(desk.job.floor):
+        raise MeasurementError(
+            f"no surveyed floor board is seen together with the stand in {epoch}",
+            hint=f"step back or sideways so that a photo shows the stand and floor boards ({', '.join(desk.job.floor)})",
+        )
+
+
+def _adjusted(desk: Desk, survey: Survey, views: Sequence[View]) -> tuple[Network, tuple[Moved, ...]]:
+    def adjust(some: Sequence[View], prior: NetworkState, robust: bool) -> Network:
+        return adjust_network(some, desk.boards, desk.lenses, prior=prior, robust=robust)
+
+    try:
+        found = find_moved(views, desk.job.floor, desk.boards, survey.state, adjust)
+    except NotTiedError as err:
+        raise not_tied_in_words(err.groups, desk.job) from err
+    stayed = [name for name in _floor_seen(desk, views) if name not in {moved.body for moved in found.moved}]
+    if found.moved and len(stayed) < LEAST_FLOOR_BOARDS:
+        names = " and ".join(f"{m.body} (by {m.shift_mm:.1f} mm)" for m in found.moved)
+        raise MeasurementError(
+            f"{names} moved since the survey, and only {len(stayed)} other floor boards are seen: too few to say what stayed",
+            hint="take a photo of the stand that shows at least four floor boards, or survey again",
+        )
+    return found.network, found.moved
+
+
+def _floor_seen(desk: Desk, views: Sequence[View]) -> list[str]:
+    seen = {s.board for view in views for s in view.seen}
+    return [name for name in desk.job.floor if name in seen]
+
+
+def _moved_words(moved: Sequence[Moved], floor_seen: Sequence[str]) -> list[str]:
+    out = [f"{board_of(m.body)} moved by {m.shift_mm:.1f} mm since the survey: left out of this check" for m in moved]
+    if len(moved) > 1:
+        out.append(
+            f"{len(moved)} of {len(floor_seen)} floor boards seen moved: take another photo that shows more floor boards, "
+            "and find out what touched them"
+        )
+    return out
+
+
+def _refuse_moved_car(stayed: Sequence[CarStayed], desk: Desk) -> None:
+    moved = [wheel for wheel in stayed if wheel.moved]
+    if moved:
+        worst = max(moved, key=lambda wheel: wheel.shift_mm)
+        raise MeasurementError(
+            f"the car (or a wheel board) moved since epoch rest: {worst.board} by {worst.shift_mm:.1f} mm "
+            f"and {math.degrees(worst.turn_rad):.2f}° (U {worst.u_shift_mm:.1f} mm)",
+            hint=f"set chocks and brake, photograph epoch rest again and run: bayfix survey {desk.job.folder}",
+        )

@@ -1,0 +1,156 @@
+"""A check as JSON and as words: figures, verdict, what to move, what was seen of the car, and what to mind."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from typing import Any
+
+from calib.bodies import board_of
+from calib.decision.moves import documents
+from calib.decision.moves import in_words as moves_in_words
+from calib.decision.verdict import Verdict
+from calib.paper.figures import figure_documents, remarks
+from calib.paper.sheet import Sheet
+from cli.check import DISCLAIMER, NOT_SHOWN, CheckRun
+from cli.stations import Desk, Survey, program
+from cli.table import table
+
+SCHEMA = "check/1"
+LEAN = {
+    "pitch": "+ leans the top away from the car",
+    "roll": "+ lifts the side on the car's left",
+    "yaw": "+ counter-clockwise seen from above",
+}
+
+
+def check_document(run: CheckRun, sheet: Sheet, survey: Survey, desk: Desk, car_not_seen: str | None) -> dict[str, Any]:
+    """The result of a check (`check/1`)."""
+    pivot = desk.stand.pivot if desk.stand else None
+    outcome = run.outcome
+    return {
+        "schema": SCHEMA,
+        "epoch": run.epoch,
+        "date": datetime.datetime.now().astimezone().isoformat(timespec="seconds"),
+        "program": program(),
+        "target": sheet.target,
+        "origin": sheet.origin,
+        "line": sheet.line,
+        "side": sheet.side,
+        "figures": figure_documents(outcome.judgement, sheet),
+        "moves": documents(outcome.moves, pivot),
+        "moves_in_words": moves_in_words(outcome.moves),
+        "verdict": outcome.judgement.verdict.value,
+        "rule": outcome.judgement.rule.value,
+        "sources": _shares(run),
+        "survey": {"id": survey.id, "date": survey.date},
+        "photos": list(run.photos),
+        "car": {
+            "seen": [
+                {
+                    "board": wheel.board,
+                    "shift_mm": wheel.shift_mm,
+                    "U_shift_mm": wheel.u_shift_mm,
+                    "turn_deg": math.degrees(wheel.turn_rad),
+                }
+                for wheel in run.stayed
+            ],
+            "not_seen_reason": car_not_seen,
+        },
+        "moved_since_survey": [
+            {"board": board_of(m.body), "shift_mm": m.shift_mm, "turn_deg": math.degrees(m.turn_rad)} for m in run.moved
+        ],
+        "second_boards": [{"board": gap.board, "agrees": gap.agrees, "words": gap.words} for gap in outcome.gaps],
+        "sigma0": run.network.sigma0,
+        "redundancy": run.network.redundancy,
+        "rejected": [{"photo": r.photo, "board": board_of(r.body), "reason": r.reason} for r in run.network.rejected],
+        "remarks": [*run.remarks, *remarks(outcome.judgement, sheet), *(g.words for g in outcome.gaps if not g.agrees)],
+        "caution": DISCLAIMER,
+    }
+
+
+def _shares(run: CheckRun) -> dict[str, dict[str, float]]:
+    """U (k = 2) that each source alone gives to each figure, degrees and mm."""
+    measured = run.outcome.placement.measured
+    out: dict[str, dict[str, float]] = {}
+    for i, name in enumerate(measured.names):
+        factor = math.degrees(2.0) if name.endswith("_rad") else 2.0
+        label = name.replace("_rad", "_deg")
+        out[label] = {s: factor * math.sqrt(max(float(part[i, i]), 0.0)) for s, part in measured.parts.items()}
+    return out
+
+
+def in_words(document: dict[str, Any]) -> str:
+    """What a technician reads: the verdict first, then the move, then the figures."""
+    lines = [
+        document["verdict"].upper(),
+        document["moves_in_words"],
+        "",
+        f"{document['target']}, {_side(document)} the car; distance from the {_origin(document)}, along the {_line(document)}",
+        f"(left and right are the car's, driver looking forward; {'; '.join(f'{k} {v}' for k, v in LEAN.items())})",
+        "",
+        _figures(document),
+    ]
+    lines += [f"{row['name']}: {row['not_measured']}" for row in document["figures"] if "not_measured" in row]
+    seen = document["car"]["seen"]
+    if seen:
+        worst = max(seen, key=lambda wheel: wheel["shift_mm"])
+        lines += [
+            "",
+            f"car: stayed since rest ({worst['board']} within {worst['shift_mm']:.1f} mm, U {worst['U_shift_mm']:.1f} mm)",
+        ]
+    elif document["car"]["not_seen_reason"]:
+        lines += ["", f"{NOT_SHOWN}; accepted because: {document['car']['not_seen_reason']}"]
+    lines += [f"note: {remark}" for remark in document["remarks"]]
+    survey = document["survey"]
+    lines += ["", f"{len(document['photos'])} photos on survey {survey['id']} of {survey['date']}; rule: {document['rule']}"]
+    lines.append(document["caution"])
+    return "\n".join(lines)
+
+
+def _side(document: dict[str, Any]) -> str:
+    return "ahead of" if document["side"] == "ahead" else "behind"
+
+
+def _origin(document: dict[str, Any]) -> str:
+    name = str(document["origin"]).replace("-", " ")
+    return name if name.endswith("axle") else f"{name} wheel"
+
+
+def _line(document: dict[str, Any]) -> str:
+    return "thrust line" if document["line"] == "thrust" else "centreline"
+
+
+def _figures(document: dict[str, Any]) -> str:
+    rows = []
+    for row in document["figures"]:
+        if "not_measured" in row:
+            continue
+        digits = 2 if row["unit"] == "deg" else 1
+        judged = row["verdict"] != Verdict.NOT_JUDGED.value
+        rows.append(
+            [
+                row["name"].rsplit("_", 1)[0],
+                f"{row['measured']:.{digits}f}",
+                _number(row["required"], digits),
+                _number(row["error"], digits, sign=True),
+                f"{row['U']:.{digits}f}",
+                _limits(row, digits) if judged else "",
+                row["unit"],
+                f"{100 * row['probability_conforms']:.1f} %" if judged else "",
+                row["verdict"],
+            ]
+        )
+    head = ["figure", "measured", "required", "error", "U (k = 2)", "tolerance", "", "inside", "verdict"]
+    return table(head, rows, (1, 2, 3, 4, 5, 7))
+
+
+def _number(value: float | None, digits: int, *, sign: bool = False) -> str:
+    return "" if value is None else f"{value:{'+' if sign else ''}.{digits}f}"
+
+
+def _limits(row: dict[str, Any], digits: int) -> str:
+    lower, upper = row["lower"], row["upper"]
+    if lower is not None and upper is not None and abs(lower + upper) < 1e-9:
+        return f"±{upper:.{digits}f}"
+    return f"{'' if lower is None else f'{lower:+.{digits}f}'} … {'' if upper is None else f'{upper:+.{digits}f}'}"

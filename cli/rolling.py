@@ -1,0 +1,36 @@
+"""The roll fit's by-products for results and screens: how far each wheel turned, rolling radii, the car's motion."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from calib.pipeline import Car
+
+
+def rolling_document(car: Car) -> dict[str, Any]:
+    """Figures of the roll fit: `{name, unit, measured, U}` rows, σ̂₀, and per wheel the turns between first epoch and rest."""
+    rolling = car.fit.rolling
+    rows = []
+    for i, name in enumerate(rolling.names):
+        label, _, suffix = name.rpartition("_")
+        factor = math.degrees(1.0) if suffix == "rad" else 1.0
+        u = 2.0 * math.sqrt(float(rolling.cov[i, i]))
+        unit = "deg" if suffix == "rad" else suffix
+        rows.append({"name": f"{label}_{unit}", "unit": unit, "measured": factor * float(rolling.value[i]), "U": factor * u})
+    return {
+        "sigma0": car.fit.sigma0,
+        "redundancy": car.fit.redundancy,
+        "rolled": _rolled(rows),
+        "figures": rows,
+    }
+
+
+def _rolled(rows: list[dict[str, Any]]) -> dict[str, str]:
+    out: dict[str, list[str]] = {}
+    for row in rows:
+        if row["name"].startswith("roll:"):
+            wheel, _, epoch = row["name"].removeprefix("roll:").rpartition("_")[0].partition("@")
+            out.setdefault(wheel, []).append(f"{abs(row['measured']):.0f}° from {epoch}")
+    return {wheel: ", ".join(parts) for wheel, parts in out.items()}

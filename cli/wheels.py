@@ -1,0 +1,93 @@
+"""`bayfix wheels`: spin axes, toe, thrust line and reference points from the surveyed roll epochs."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from cli.base import DONE, Exit, JobDir, Json, print_json, shop_command
+from cli.survey import BoardsFile, LensFiles, StandFile
+
+if TYPE_CHECKING:
+    from calib.pipeline import Car
+    from cli.stations import Survey
+
+SIDE_NOTE = "left and right are the car's (driver looking forward); toe-in is positive; a thrust angle to the left is positive"
+
+
+def register(app: typer.Typer) -> None:
+    app.command("wheels")(wheels)
+
+
+@shop_command
+def wheels(
+    job: JobDir, boards: BoardsFile = None, lens: LensFiles = None, stand: StandFile = None, as_json: Json = False
+) -> Exit:
+    """Spin axes, toe, thrust line and axle midpoints from the surveyed epochs, each with its U."""
+    import json
+
+    from calib.paper.job import write_result
+    from calib.pipeline import car_of
+    from cli import stations
+
+    desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), None, stand))
+    survey = stations.load_survey(desk)
+    car = car_of(survey.state.pose_set(), desk.job, desk.boards, survey.epochs)
+    document = wheels_document(car, survey)
+    write_result(desk.job, "wheels.json", json.dumps(document, indent=1, ensure_ascii=False))
+    if as_json:
+        print_json(document)
+    else:
+        typer.echo(in_words(document))
+    return DONE
+
+
+def wheels_document(car: Car, survey: Survey) -> dict[str, Any]:
+    """The alignment table and what the roll fit showed, as JSON."""
+    from cli.rolling import rolling_document
+
+    rows: list[dict[str, Any]] = [
+        {"name": f"{f.name}_{f.unit}", "unit": f.unit, "measured": f.value, "U": f.u, "note": f.note}
+        for f in car.figures.figures
+    ]
+    rows += [{"name": f"{m.name}_{m.unit}", "unit": m.unit, "not_measured": m.reason} for m in car.figures.missing]
+    return {
+        "schema": "wheels/1",
+        "figures": rows,
+        "rolling": rolling_document(car),
+        "floor": {"rms_mm": car.flatness.rms_mm, "heights_mm": dict(car.flatness.heights_mm)},
+        "moves": [],
+        "verdict": "not judged",
+        "survey": {"id": survey.id, "date": survey.date},
+        "photos": [photo["name"] for photo in survey.document["photos"]],
+    }
+
+
+def in_words(document: dict[str, Any]) -> str:
+    from cli.table import table
+
+    measured = [row for row in document["figures"] if "measured" in row]
+    rows = [
+        [_label(row), f"{row['measured']:.{_digits(row)}f}", f"{row['U']:.{_digits(row)}f}", row["unit"], row["note"]]
+        for row in measured
+    ]
+    lines = [
+        f"wheels in epoch rest, from survey {document['survey']['id']} of {document['survey']['date']}",
+        f"({SIDE_NOTE})",
+        "",
+        table(["figure", "measured", "U (k = 2)", "", ""], rows, (1, 2)),
+    ]
+    lines += [f"{_label(row)}: {row['not_measured']}" for row in document["figures"] if "not_measured" in row]
+    rolled = [f"{wheel.replace('_', ' ')} {turns}" for wheel, turns in document["rolling"]["rolled"].items()]
+    lines += ["", "rolled before rest: " + "; ".join(rolled)]
+    lines.append(f"floor boards: {document['floor']['rms_mm']:.1f} mm RMS from their plane")
+    return "\n".join(lines)
+
+
+def _label(row: dict[str, Any]) -> str:
+    return str(row["name"]).rsplit("_", 1)[0].replace("_", " ")
+
+
+def _digits(row: dict[str, Any]) -> int:
+    return 3 if row["unit"] == "deg" else 1
