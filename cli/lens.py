@@ -211,7 +211,7 @@ def _photo_row(fit: LensFit, name: str, refused: dict[str, str]) -> dict[str, An
 
 def _text(document: dict[str, Any], fit: LensFit) -> str:
     rows = [
-        [row["name"], str(row["corners"]), f"{row['rms_px']:.2f}" if "rms_px" in row else "not used: " + row["refused"]]
+        [row["name"], str(row["corners"]), f"{row['rms_px']:.3f}" if "rms_px" in row else "not used: " + row["refused"]]
         for row in document["photos"]
     ]
     camera, sigma = document["camera"], document["camera"]["sigma"]

@@ -151,25 +151,19 @@ def fit_lens(
     refuse_parallel(state)
     cleaned = _cleaned(gathered, state, assumed, sightings)
     views, state = cleaned.views, cleaned.state
+    refuse_misfit(views, state, max(size_px))
     noise = max(1.0, robust_noise(views, state, Freedom(_RICH.basis(), True, sigma_of(assumed))))
     extra = Freedom(_RICH.basis(), True, sigma_of(assumed))
-    chosen, trials = choose(views, state, extra, noise, size_px, candidates)
-    found = _unsteady(views, chosen.state, chosen.model, noise)
+    chosen, trials = choose(views, state, extra, noise, candidates)
+    found = _unsteady(views, trials, noise)
     wobble = Wobble(max(found.wobble.focal_percent, assumed.focal_percent), max(found.wobble.centre_px, assumed.centre_px))
     extra = Freedom(_RICH.basis(), True, sigma_of(wobble), found.warp_px)
     if found.warp_px or wobble != assumed:
-        chosen, trials = choose(views, chosen.state, extra, noise, size_px, candidates)
+        chosen, trials = choose(views, chosen.state, extra, noise, candidates)
     freedom = replace(extra, basis=chosen.model.basis())
     final = _determined(views, chosen.state, freedom)
     held_out = hold_out(views, final.state, freedom, final.noise)
-    fit = _report(cleaned, final, sightings, size_px, chosen, trials, held_out, focus, wobble, found)
-    if fit.rms_px > MISFIT_SHARE * max(size_px):
-        raise LensError(
-            f"the lens model does not describe this lens: {fit.rms_px:.1f} px RMS remain",
-            hint="fisheye lenses and pictures corrected or cropped by an app are not supported; "
-            "check the board's square count too",
-        )
-    return fit
+    return _report(cleaned, final, sightings, size_px, chosen, trials, held_out, focus, wobble, found)
 
 
 _RICH = Model(("k1", "k2", "p1", "p2", "k3"))
@@ -244,6 +238,22 @@ def refuse_parallel(state: LensState) -> None:
     raise _degenerate("square-on to the camera" if square_on else "parallel to each other")
 
 
+def refuse_misfit(views: Views, state: LensState, width_px: int) -> None:
+    """Refuse a lens (or corners) that even the rich model leaves off by more than `MISFIT_SHARE` of the width.
+
+    Raises
+    ------
+    LensError
+    """
+    rms = float(np.sqrt(np.mean(np.sum(residuals_px(views, state) ** 2, axis=1))))
+    if rms > MISFIT_SHARE * width_px:
+        raise LensError(
+            f"the lens model does not describe this lens: {rms:.1f} px RMS remain",
+            hint="fisheye lenses and pictures corrected or cropped by an app are not supported; "
+            "check the board's square count too",
+        )
+
+
 def _degenerate(how: str) -> LensError:
     return LensError(
         f"all boards are {how}: such photos do not determine the focal length",
@@ -252,9 +262,13 @@ def _degenerate(how: str) -> LensError:
     )
 
 
-def _unsteady(views: Views, state: LensState, model: Model, noise: float) -> Unsteady:
+def _unsteady(views: Views, trials: Sequence[Trial], noise: float) -> Unsteady:
+    """Wobble and warp under a rich model, so that missing distortion is not mistaken for either."""
+    best = min(trials, key=lambda trial: float(trial.held_out.square.sum()))
+    model = best.model if len(best.model.distortion) > len(_RICH.distortion) else _RICH
     freedom = Freedom(model.basis())
-    return estimate_unsteady(views, solve(views, state, freedom, noise=noise, iterations=20, tolerance=1e-8), freedom, noise)
+    state = solve(views, best.state, freedom, noise=noise, iterations=30, tolerance=1e-8)
+    return estimate_unsteady(views, state, freedom, noise)
 
 
 def _determined(views: Views, state: LensState, freedom: Freedom) -> Adjusted:

@@ -9,6 +9,7 @@ import numpy as np
 from vision.boards import BoardSet
 from vision.frames import Array
 from vision.lens import LensFit
+from vision.lens_start import radial_limit_px
 
 CAMERA_HINT = (
     "phone: the 1x lens, no zoom, focus and exposure locked, stabilisation and HDR off; webcam: autofocus and image "
@@ -22,7 +23,7 @@ TILT_REACH = 0.17
 """Spread of the normals sideways and up-down: about the sine of 10 degrees."""
 TURNED_DEG = 45.0
 NEAR_MM = 800.0
-SMALL_SHARE = 0.15
+SMALL_SHARE = 0.1
 FOCAL_PERCENT = 0.1
 POOR_RMS_PX = 0.5
 POOR_PREDICTION = 1.3
@@ -31,7 +32,16 @@ STRONG_WARP_PX = 0.25
 
 def advice(fit: LensFit, boards: BoardSet) -> tuple[str, ...]:
     """Sentences in the order of their weight; empty when nothing is to be gained."""
-    parts = [_photos(fit), _unsteady(fit), _coverage(fit), _tilt(fit), _distance(fit), _quality(fit), _flatness(fit, boards)]
+    parts = [
+        _photos(fit),
+        _unsteady(fit),
+        _coverage(fit),
+        _rim(fit),
+        _tilt(fit),
+        _distance(fit),
+        _quality(fit),
+        _flatness(fit, boards),
+    ]
     return tuple(sentence for part in parts for sentence in part)
 
 
@@ -86,6 +96,19 @@ def _coverage(fit: LensFit) -> list[str]:
     return [f"no board in the {_listed(empty)} of the picture: photograph the board there too"] if empty else []
 
 
+def _rim(fit: LensFit) -> list[str]:
+    camera = fit.camera
+    corners = np.array([[x, y] for x in (0, camera.width_px) for y in (0, camera.height_px)], dtype=float)
+    reach = float(np.linalg.norm(corners - camera.parameters[2:4], axis=1).max())
+    limit = radial_limit_px(camera.parameters)
+    if limit > reach:
+        return []
+    return [
+        f"the distortion model holds only up to {limit:.0f} px from the centre, the image corner is {reach:.0f} px away: "
+        "photograph the board in the very corners too, and keep the bay's boards away from them"
+    ]
+
+
 def _tilt(fit: LensFit) -> list[str]:
     turns = np.array([view.cam_from_board.rotation for view in fit.views])
     normals = turns[:, :, 2]
@@ -114,7 +137,7 @@ def _distance(fit: LensFit) -> list[str]:
     out = []
     if far < NEAR_MM:
         out.append(
-            f"the board was only {far / 1000:.1f} m away: photograph it at the bay's distance (1.5 to 4 m), "
+            f"the board was only {far / 1000:.1f} m away: photograph it at the bay's distance (1.5 m and more), "
             "with the focus set there, because focusing changes the focal length"
         )
     if share < SMALL_SHARE:

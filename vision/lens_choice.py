@@ -26,8 +26,12 @@ CANDIDATES: tuple[tuple[str, ...], ...] = (
     DISTORTION_NAMES,
 )
 FOLDS = 6
-DEVIATIONS = 1.0
-"""A simpler model may be worse than the best by this many standard errors of the paired difference."""
+PLAIN_DEVIATIONS = 0.5
+"""A simpler model may be worse than the best by this many standard errors of the photo-by-photo difference."""
+OUTER_TERMS = frozenset({"k3", "k4", "k5", "k6"})
+OUTER_DEVIATIONS = 2.0
+MATERIAL = 0.05
+"""Terms that grow steeply towards the rim run wild where no board was seen: they must win by this many standard errors."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,13 +119,12 @@ def choose(
     state: LensState,
     extra: Freedom,
     noise: float,
-    size_px: tuple[int, int],
     candidates: Sequence[tuple[str, ...]] = CANDIDATES,
 ) -> tuple[Trial, tuple[Trial, ...]]:
     """The chosen candidate and all that were tried; `extra` says what is free beside the camera.
 
-    The chosen one is the first in the order given (simplest first) whose hold-out error exceeds the smallest by no more than
-    `DEVIATIONS` standard errors of the photo-by-photo difference (Breiman et al. 1984, 3.4.3: the one-standard-error rule).
+    Among the candidates without `OUTER_TERMS` the simplest within `PLAIN_DEVIATIONS` of the best (after Breiman et al. 1984,
+    3.4.3: the one-standard-error rule), then a richer one only if it is better by `OUTER_DEVIATIONS`.
     """
     trials = []
     for distortion in candidates:
@@ -130,19 +133,29 @@ def choose(
         if redundancy(views, freedom) < len(views.px) / 2:
             continue
         fitted = solve(views, model.cleared(state), freedom, noise=noise, iterations=25, tolerance=1e-8)
-        trials.append(Trial(model, fitted, hold_out(views, fitted, freedom, noise), _sound(fitted, size_px)))
+        trials.append(Trial(model, fitted, hold_out(views, fitted, freedom, noise), _sound(views, fitted)))
     sound = [trial for trial in trials if trial.sound] or trials
-    best = min(sound, key=lambda trial: float(trial.held_out.square.sum()))
-    for trial in sound:
-        gap = trial.held_out.square - best.held_out.square
-        error = float(np.std(gap, ddof=1)) * np.sqrt(len(gap))
-        if float(gap.sum()) <= DEVIATIONS * error:
-            return trial, tuple(trials)
-    return best, tuple(trials)
+    plain = [trial for trial in sound if not OUTER_TERMS & set(trial.model.distortion)] or sound
+    best = min(plain, key=lambda trial: float(trial.held_out.square.sum()))
+    chosen = next(trial for trial in plain if not _clearly_better(best, trial, PLAIN_DEVIATIONS))
+    for trial in sound[sound.index(plain[-1]) + 1 :]:
+        if _clearly_better(trial, chosen, OUTER_DEVIATIONS):
+            chosen = trial
+    return chosen, tuple(trials)
 
 
-def _sound(state: LensState, size_px: tuple[int, int]) -> bool:
-    """Whether the distortion grows outwards up to the farthest image corner: else a pixel there has no ray."""
-    cx, cy = state.parameters[2:4]
-    reach = np.hypot(max(cx, size_px[0] - cx), max(cy, size_px[1] - cy))
-    return radial_limit_px(state.parameters) > float(reach)
+def _clearly_better(one: Trial, other: Trial, deviations: float) -> bool:
+    """Whether one's hold-out error is smaller by `deviations` standard errors of the photo-by-photo difference.
+
+    A term that matters in few photos (a corner of the picture) makes that difference scatter: a gain of `MATERIAL` counts
+    whatever its standard error.
+    """
+    gap = other.held_out.square - one.held_out.square
+    total, error = float(gap.sum()), float(np.std(gap, ddof=1)) * float(np.sqrt(len(gap)))
+    return total > min(deviations * error, MATERIAL * float(other.held_out.square.sum()))
+
+
+def _sound(views: Views, state: LensState) -> bool:
+    """Whether the distortion grows outwards as far out as corners were seen: else those pixels have no ray."""
+    seen = np.linalg.norm(views.px - state.parameters[2:4], axis=1)
+    return radial_limit_px(state.parameters) > float(seen.max())

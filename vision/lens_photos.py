@@ -55,8 +55,10 @@ def photo_paths(given: Sequence[Path]) -> list[Path]:
     paths = [path for item in given for path in ([item] if item.is_file() else list_photos(item))]
     if not paths:
         raise PhotoError("no photos given", hint="name the photos or the folder that holds them")
-    unique = {path.resolve(): path for path in reversed(paths)}
-    return list(reversed(unique.values()))
+    unique: dict[Path, Path] = {}
+    for path in paths:
+        unique.setdefault(path.resolve(), path)
+    return list(unique.values())
 
 
 def look(paths: Sequence[Path], boards: BoardSet, tick: Callable[[str], None] = lambda _name: None) -> list[LensPhoto]:

@@ -43,8 +43,8 @@ def _font(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
 
 def _summary(fit: LensFit) -> str:
     return (
-        f"{len(fit.photos)} photos, corners fit to {fit.rms_px:.2f} px, photos left out are predicted to "
-        f"{fit.holdout_rms_px:.2f} px; focal length {fit.camera.fx_px:.1f} ± {2 * fit.sigma()[0]:.1f} px (k = 2)"
+        f"{len(fit.photos)} photos, corners fit to {fit.rms_px:.3f} px, photos left out are predicted to "
+        f"{fit.holdout_rms_px:.3f} px; focal length {fit.camera.fx_px:.1f} ± {2 * fit.sigma()[0]:.1f} px (k = 2)"
     )
 
 
@@ -108,7 +108,7 @@ def _bars(draw: Draw, rows: list[tuple[str, float]], fit: LensFit, left: int, to
         draw.text((left, y), _fitted(draw, photo, name_wide), INK, _font(17))
         bar = (wide - name_wide - number_wide - 20) * rms / longest
         draw.rectangle((left + name_wide + 10, y + 3, left + name_wide + 10 + bar, y + ROW - 8), _colour(rms, limits))
-        draw.text((WIDTH - MARGIN, y), f"{rms:.2f}", INK, _font(17), anchor="ra")
+        draw.text((WIDTH - MARGIN, y), f"{rms:.3f}", INK, _font(17), anchor="ra")
     hidden = len(fit.photos) - len(rows)
     if hidden:
         draw.text((left, top + len(rows) * ROW + 6), f"and {hidden} photos that fit better", GREY, _font(17))
@@ -123,8 +123,11 @@ def _fitted(draw: Draw, text: str, wide: int) -> str:
 
 
 def _limits(fit: LensFit) -> tuple[float, float]:
-    """Distances that two thirds and 99 % of corners stay below when all is well (two-dimensional normal law)."""
-    return 1.05 * fit.rms_px, 2.15 * fit.rms_px
+    """Distances that two thirds and 99 % of corners stay below when all is well (two-dimensional normal law).
+
+    Not below what any camera may be off by: a corner is not drawn red for 0.03 px.
+    """
+    return max(1.05 * fit.rms_px, 0.15), max(2.15 * fit.rms_px, 0.45)
 
 
 def _colour(distance_px: float, limits: tuple[float, float]) -> tuple[int, int, int]:
