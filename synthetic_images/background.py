@@ -16,6 +16,7 @@ from synthetic_images.true_camera import TrueCamera
 NEAR_MM = 60.0
 FLOOR_CELL_MM = 6.0
 FLOOR_CELLS = 2048
+SHADOW_MM = 510.0
 Float32 = NDArray[np.float32]
 
 
@@ -66,7 +67,7 @@ def draw_faces(faces: list[Face], bay_from_cam: Array, camera: TrueCamera, epoch
     on_floor = np.isin(owner, floors)
     colours[on_floor] *= _concrete(points[on_floor], epoch_seed)[:, None]
     _darken_under_car(colours, points, on_floor, faces)
-    return colours, nearest
+    return np.asarray(cv2.GaussianBlur(colours, (3, 3), 0.7), dtype=np.float32), nearest  # takes the steps off the edges
 
 
 def _draw(face: Face, cam_from_bay: Array, view: CoarseView, index: int, nearest: Float32, owner: NDArray[np.int32]) -> None:
@@ -174,11 +175,11 @@ def _darken_under_car(colours: Float32, points: Float32, on_floor: NDArray[np.bo
     if not corners:
         return
     cloud = np.concatenate(corners)
-    low, high = cloud.min(axis=0) + 90.0, cloud.max(axis=0) - 90.0
-    p = points[on_floor]
-    outside = np.hypot(
-        np.maximum(np.maximum(low[0] - p[:, 0], p[:, 0] - high[0]), 0),
-        np.maximum(np.maximum(low[1] - p[:, 1], p[:, 1] - high[1]), 0),
-    )
-    shade = 1.0 - 0.62 * np.exp(-((outside / 170.0) ** 2))
-    colours[on_floor] *= shade.astype(np.float32)[:, None]
+    low, high = (cloud.min(axis=0) + 90.0).astype(np.float32), (cloud.max(axis=0) - 90.0).astype(np.float32)
+    near = on_floor & (np.abs(points[..., 0] - (low[0] + high[0]) / 2) < (high[0] - low[0]) / 2 + SHADOW_MM)
+    near &= np.abs(points[..., 1] - (low[1] + high[1]) / 2) < (high[1] - low[1]) / 2 + SHADOW_MM
+    x, y = points[near, 0], points[near, 1]
+    beside_x = np.maximum(np.maximum(low[0] - x, x - high[0]), 0.0)
+    beside_y = np.maximum(np.maximum(low[1] - y, y - high[1]), 0.0)
+    shade = 1.0 - 0.62 * np.exp(-9.0 * (beside_x**2 + beside_y**2) / SHADOW_MM**2)
+    colours[near] *= shade.astype(np.float32)[:, None]

@@ -69,20 +69,37 @@ def visible_corners(
 ) -> tuple[BoardCorners, ...]:
     """Corners a good detector could see: in the frame, facing, not too oblique or small, hidden by nothing."""
     poses = shot_boards(bay, shot)
-    blockers = things(bay, shot.epoch) if shot.cam_from_lens_board is None else []
-    sheets = {name: sheet_face(bay.boards[name], pose) for name, pose in poses.items()}
-    eye = shot.bay_from_cam[:3, 3]
-    found = []
+    candidates = []
     for name, pose in poses.items():
         seen = _in_frame(bay, camera, shot, bay.boards[name], pose)
-        if seen is None or len(seen.corner_ids) < min_corners or seen.tilt_rad > max_tilt_rad or seen.square_px < min_square_px:
-            continue
-        points = apply(pose, bay.printed_points(name, bay.boards[name].corners_mm()))[seen.corner_ids]
-        others = [face for other, face in sheets.items() if other != name]
-        open_view = ~hidden(eye, points, blockers + others)
-        if open_view.sum() >= min_corners:
-            found.append(BoardCorners(name, seen.corner_ids[open_view], seen.px[open_view], seen.tilt_rad, seen.square_px))
+        if seen is not None and seen.tilt_rad <= max_tilt_rad and seen.square_px >= min_square_px:
+            candidates.append(seen)
+    if not candidates:
+        return ()
+    clear = _clear_views(bay, shot, poses, candidates)
+    found = (
+        BoardCorners(c.board, c.corner_ids[keep], c.px[keep], c.tilt_rad, c.square_px)
+        for c, keep in zip(candidates, clear, strict=True)
+        if keep.sum() >= min_corners
+    )
     return tuple(found)
+
+
+def _clear_views(bay: Bay, shot: Shot, poses: dict[str, Array], candidates: list[BoardCorners]) -> list[NDArray[np.bool_]]:
+    """For each board, which of its corners nothing stands before: car, stand, or another board's sheet."""
+    eye = shot.bay_from_cam[:3, 3]
+    points = [
+        apply(poses[c.board], bay.printed_points(c.board, bay.boards[c.board].corners_mm()))[c.corner_ids] for c in candidates
+    ]
+    blockers = things(bay, shot.epoch) if shot.cam_from_lens_board is None else []
+    blocked = hidden(eye, np.concatenate(points), blockers)
+    ends = np.cumsum([len(p) for p in points])
+    sheets = {name: sheet_face(bay.boards[name], pose) for name, pose in poses.items()}
+    clear = []
+    for candidate, p, by_things in zip(candidates, points, np.split(blocked, ends[:-1]), strict=True):
+        others = [face for name, face in sheets.items() if name != candidate.board]
+        clear.append(~by_things & ~hidden(eye, p, others))
+    return clear
 
 
 def _in_frame(bay: Bay, camera: TrueCamera, shot: Shot, board: Board, bay_from_board: Array) -> BoardCorners | None:

@@ -31,10 +31,10 @@ class _Hold:
 
 HOLDS = (
     _Hold(0.00, 0.00, 1.15, 22, 0, 3, "filling the picture"),
-    _Hold(-0.42, -0.42, 1.75, 35, 45, 5, "top left"),
-    _Hold(0.42, -0.42, 1.75, 35, 135, -6, "top right"),
-    _Hold(0.42, 0.42, 1.75, 38, 225, 4, "bottom right"),
-    _Hold(-0.42, 0.42, 1.75, 38, 315, -4, "bottom left"),
+    _Hold(-0.52, -0.48, 1.75, 35, 225, 5, "top left"),
+    _Hold(0.52, -0.48, 1.75, 35, 315, -6, "top right"),
+    _Hold(0.52, 0.48, 1.75, 38, 45, 4, "bottom right"),
+    _Hold(-0.52, 0.48, 1.75, 38, 135, -4, "bottom left"),
     _Hold(0.05, 0.00, 1.90, 30, 90, 92, "in the middle"),
     _Hold(-0.45, 0.05, 1.85, 45, 180, 86, "on the left"),
     _Hold(0.45, -0.05, 1.85, 45, 0, 95, "on the right"),

@@ -19,29 +19,28 @@ SHEET = 0.46
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PrintPicture:
-    """Values (rows, columns, 2), float32: reflectance times cover, and cover (1 on the sheet, 0 beside it).
+    """Reflectance (rows, columns) in 1/255, uint8, of the sheet between `low_mm` and `high_mm` (x, y).
 
     Picture coordinates of a nominal board point (x, y) mm are `((x, y) - low_mm) * cells_per_mm - 0.5`.
     """
 
-    values: NDArray[np.float32]
+    values: NDArray[np.uint8]
     low_mm: tuple[float, float]
+    high_mm: tuple[float, float]
     cells_per_mm: float
 
 
-@functools.lru_cache(maxsize=64)
+@functools.lru_cache(maxsize=96)
 def print_picture(board: Board, cells_per_mm: float) -> PrintPicture:
     """Picture of the *nominal* board: the caller applies the true print scale. Area-exact: no cell is merely sampled."""
-    xs, ys, pattern, cover = _areas(board)
-    low = (float(xs[0]) - 2.0 / cells_per_mm, float(ys[0]) - 2.0 / cells_per_mm)  # a rim of empty cells round the sheet
-    across = _overlaps(xs, low[0], cells_per_mm)
-    down = _overlaps(ys, low[1], cells_per_mm)
-    values = np.stack([down @ (pattern * cover) @ across.T, down @ cover @ across.T], axis=-1)
-    return PrintPicture(values.astype(np.float32), low, cells_per_mm)
+    xs, ys, pattern = _areas(board)
+    shares = _overlaps(ys, cells_per_mm) @ (255.0 * pattern).astype(np.float32) @ _overlaps(xs, cells_per_mm).T
+    values = np.rint(shares, out=shares).astype(np.uint8)
+    return PrintPicture(values, (float(xs[0]), float(ys[0])), (float(xs[-1]), float(ys[-1])), cells_per_mm)
 
 
-def _areas(board: Board) -> tuple[Array, Array, Array, Array]:
-    """Edges along x and y (mm, nominal), reflectance and cover of the rectangles between them."""
+def _areas(board: Board) -> tuple[Array, Array, Array]:
+    """Edges along x and y (mm, nominal), and the reflectance of the rectangles between them (along y, along x)."""
     square, marker = board.square_mm, board.marker_mm
     columns, rows, first = (board.columns, board.rows, 0.0) if board.is_charuco else (board.columns + 1, board.rows + 1, -1.0)
     cells = len(board.marker_bits()[0]) if board.is_charuco else 1
@@ -64,7 +63,7 @@ def _areas(board: Board) -> tuple[Array, Array, Array, Array]:
     if board.is_charuco:
         for (column, row), bits in zip(board.marker_cells(), board.marker_bits(), strict=True):
             _fill(pattern, x_mid, y_mid, (column * square + inset, row * square + inset), marker, bits)
-    return xs, ys, pattern, np.ones_like(pattern)
+    return xs, ys, pattern
 
 
 def _black_squares(board: Board, columns: int, rows: int) -> list[tuple[int, int]]:
@@ -85,10 +84,11 @@ def _fill(
     pattern[np.ix_(in_y, in_x)] = np.where(bits[np.ix_(cell_y, cell_x)] > 0, PAPER, INK)
 
 
-def _overlaps(edges: Array, low: float, cells_per_mm: float) -> Array:
-    """Share of each picture cell covered by each interval, shape (cells, intervals)."""
-    count = int(np.ceil((edges[-1] - low) * cells_per_mm)) + 2
-    left = low + np.arange(count) / cells_per_mm
+def _overlaps(edges: Array, cells_per_mm: float) -> NDArray[np.float32]:
+    """Share of each picture cell covered by each interval, shape (cells, intervals); the last one goes on beyond the sheet."""
+    count = int(np.ceil((edges[-1] - edges[0]) * cells_per_mm)) + 1
+    left = edges[0] + np.arange(count) / cells_per_mm
     right = left + 1.0 / cells_per_mm
-    share = np.minimum(right[:, None], edges[1:]) - np.maximum(left[:, None], edges[:-1])
-    return np.asarray(np.clip(share, 0.0, None) * cells_per_mm)
+    ends = np.append(edges[1:-1], edges[-1] + 2.0 / cells_per_mm)
+    share = np.minimum(right[:, None], ends) - np.maximum(left[:, None], edges[:-1])
+    return np.asarray(np.clip(share, 0.0, None) * cells_per_mm, dtype=np.float32)

@@ -22,7 +22,7 @@ from synthetic_images.true_camera import TrueCamera
 from vision.boards import Board, PrintScale
 
 Float32 = NDArray[np.float32]
-MOST_SAMPLES = 6_000_000
+MOST_SAMPLES = 2_000_000
 """Samples spent on one board; decides the supersampling (4 x 4 a pixel down to 2 x 2)."""
 
 
@@ -100,14 +100,17 @@ def _sampled(
     ideal_x, ideal_y = camera.ideal_grid(xs, ys)
     x_mm, y_mm = _on_board(bay, board, cam_from_board, ideal_x, ideal_y)
     picture = print_picture(_flat(board), _cells_per_mm(board, camera, cam_from_board, fine))
-    scale = np.array([1.0 / board.scale.x, 1.0 / board.scale.y]) * picture.cells_per_mm
-    x_mm *= np.float32(scale[0])
-    x_mm -= np.float32(picture.low_mm[0] * picture.cells_per_mm + 0.5)
-    y_mm *= np.float32(scale[1])
-    y_mm -= np.float32(picture.low_mm[1] * picture.cells_per_mm + 0.5)
-    samples = cv2.remap(picture.values, x_mm, y_mm, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-    small = cv2.resize(samples, (columns.stop - columns.start, rows.stop - rows.start), interpolation=cv2.INTER_AREA)
-    return np.asarray(small[..., 0], dtype=np.float32), np.asarray(small[..., 1], dtype=np.float32)
+    on_sheet = np.ones(x_mm.shape, dtype=bool)
+    for mm, scale, low, high in zip((x_mm, y_mm), (board.scale.x, board.scale.y), picture.low_mm, picture.high_mm, strict=True):
+        on_sheet &= mm > np.float32(low * scale)
+        on_sheet &= mm < np.float32(high * scale)
+        mm *= np.float32(picture.cells_per_mm / scale)  # from here on: picture coordinates
+        mm -= np.float32(low * picture.cells_per_mm + 0.5)
+    samples = cv2.remap(picture.values, x_mm, y_mm, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    size = (columns.stop - columns.start, rows.stop - rows.start)
+    value = cv2.resize(np.where(on_sheet, samples, 0).astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    cover = cv2.resize(on_sheet.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    return np.asarray(value / 255.0, dtype=np.float32), np.asarray(cover, dtype=np.float32)
 
 
 def _flat(board: Board) -> Board:
@@ -146,7 +149,7 @@ def _cells_per_mm(board: Board, camera: TrueCamera, cam_from_board: Array, fine:
     d, e = px[2] - px[0], px[3] - px[1]
     area = 0.5 * abs(float(d[0] * e[1] - d[1] * e[0]))
     wanted = fine * math.sqrt(max(area, 1e-6)) / 10.0
-    step = 2.0 ** (math.ceil(2.0 * math.log2(wanted)) / 2.0)
+    step = 2.0 ** round(math.log2(wanted))
     return float(min(max(step, 0.25), 4000.0 / max(width, height)))
 
 

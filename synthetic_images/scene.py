@@ -132,7 +132,7 @@ def _body(base: float) -> list[Face]:
         faces.append(
             Face(
                 np.array(
-                    [(tail + 60, inner, sill), (nose - 70, inner, sill), (nose - 70, inner, 740), (tail + 60, inner, 740)]
+                    [(tail + 60, inner, sill), (nose - 70, inner, sill), (nose - 220, inner, 740), (tail + 60, inner, 740)]
                 ),
                 DARK,
                 "car",

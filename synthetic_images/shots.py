@@ -134,7 +134,7 @@ def _front_corner(bay: Bay, side: float, epoch: str) -> _Stand:
 def _across_the_front() -> list[_Stand]:
     return [
         _Stand(
-            (4600.0, side * 1150.0, 1720.0), (3980.0, -side * 240.0, 200.0), f"ahead of the car, front {word}, looking across"
+            (4620.0, side * 1220.0, 1720.0), (4000.0, -side * 130.0, 60.0), f"ahead of the car, front {word}, looking across"
         )
         for side, word in ((1.0, "left"), (-1.0, "right"))
     ]
