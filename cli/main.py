@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from cli import boards, check, job, lens, shoot, survey, wheels
+from cli import boards, check, demo, job, lens, shoot, survey, wheels
 
 app = typer.Typer(
     name="bayfix",
@@ -39,6 +39,7 @@ def options(
     """Options of the command itself."""
 
 
+demo.register(app)
 boards.register(app)
 job.register(app)
 lens.register(app)
