@@ -84,7 +84,7 @@ def in_words(document: dict[str, Any]) -> str:
     """What a technician reads: the verdict first, then the move, then the figures."""
     lines = [
         document["verdict"].upper(),
-        document["moves_in_words"],
+        *_moves(document),
         "",
         f"{document['target']}, {_side(document)} the car; distance from the {_origin(document)}, along the {_line(document)}",
         f"(left and right are the car's, driver looking forward; {'; '.join(f'{k} {v}' for k, v in LEAN.items())})",
@@ -106,6 +106,12 @@ def in_words(document: dict[str, Any]) -> str:
     lines += ["", f"{len(document['photos'])} photos on survey {survey['id']} of {survey['date']}; rule: {document['rule']}"]
     lines.append(document["caution"])
     return "\n".join(lines)
+
+
+def _moves(document: dict[str, Any]) -> list[str]:
+    if not document["moves"]:
+        return [document["moves_in_words"]]
+    return ["to bring it onto the sheet's values:", *(f"  {i}. {m['words']}" for i, m in enumerate(document["moves"], start=1))]
 
 
 def _side(document: dict[str, Any]) -> str:

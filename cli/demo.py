@@ -1,0 +1,195 @@
+"""`bayfix demo`: render an invented bay, run the commands a user runs on its photos, compare with the truth."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sys
+import time
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from cli.base import DONE, Exit, Json, print_json, shop_command
+
+DEFAULT_OUT = Path("bayfix-demo")
+MARK = ".bayfix-demo"
+FIGURES = (
+    "thrust_angle_deg",
+    "rear_total_toe_deg",
+    "rear_toe_left_deg",
+    "rear_toe_right_deg",
+    "front_total_toe_deg",
+    "distance_mm",
+    "lateral_mm",
+    "height_mm",
+    "yaw_deg",
+    "pitch_deg",
+    "roll_deg",
+)
+
+
+class Paper(StrEnum):
+    """Paper of the demo's wheel, stand and lens boards."""
+
+    A4 = "a4"
+    A3 = "a3"
+
+
+def register(app: typer.Typer) -> None:
+    app.command("demo")(demo)
+
+
+@shop_command
+def demo(
+    out: Annotated[
+        Path, typer.Option("--out", help="Folder for the demo's job; kept, so that every command can be tried on it.")
+    ] = DEFAULT_OUT,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Another seed, another bay.")] = 1,
+    variant: Annotated[Paper, typer.Option("--variant", help="Starter boards the demo prints.")] = Paper.A4,
+    megapixels: Annotated[int, typer.Option("--megapixels", help="2 (1920x1080) or 12 (4000x3000).")] = 2,
+    as_json: Json = False,
+) -> Exit:
+    """Render an invented bay, measure it with the commands a user runs, and compare with the truth. No hardware needed."""
+    from cli.demo_bay import invent
+
+    if megapixels not in (2, 12):
+        raise typer.BadParameter("must be 2 or 12", param_hint="--megapixels")
+    _make_room(out)
+    chat = sys.stderr if as_json else sys.stdout
+    bay = invent(seed, variant=variant.value, megapixels=megapixels)
+    seconds: dict[str, float] = {}
+    with contextlib.redirect_stdout(chat):
+        typer.echo(
+            f"An invented bay (seed {seed}) in {out}: {len(bay.shots)} photos, boards on {variant.value.upper()} paper.\n"
+        )
+        _timed(seconds, "render", lambda: _render(bay, out, seed))
+        for stage, words in _commands(out):
+            _timed(seconds, stage, lambda words=words: _run(words))
+        document = _compare(bay, out, seed, seconds)
+        typer.echo(in_words(document))
+    (out / "demo.json").write_text(json.dumps(document, indent=1), encoding="utf-8")
+    if as_json:
+        print_json(document)
+    return DONE
+
+
+def _make_room(out: Path) -> None:
+    """A fresh folder; an earlier demo is replaced, anything else is left alone."""
+    import shutil
+
+    from vision.errors import FileError
+
+    if out.exists() and not (out / MARK).is_file() and (not out.is_dir() or any(out.iterdir())):
+        raise FileError(f"{out}: is there already and is not a demo of bayfix", hint="choose another folder with --out")
+    try:
+        if (out / MARK).is_file():
+            shutil.rmtree(out)
+        out.mkdir(parents=True, exist_ok=True)
+        (out / MARK).write_text("This folder was made by `bayfix demo` and is replaced by the next one.\n", encoding="utf-8")
+    except OSError as err:
+        raise FileError(f"{out}: cannot be written: {err.strerror or err}", hint="choose another folder with --out") from err
+
+
+def _render(bay: Any, out: Path, seed: int) -> None:
+    from cli.demo_bay import write_job, write_photos
+    from cli.progress import progress_bars
+
+    with progress_bars({"render": len(bay.shots)}) as tick:
+        for name in write_photos(bay, out, seed):
+            tick("render", name)
+    write_job(bay, out, seed)
+    lines = [f"{shot.file_name}: {shot.sentence}" for shot in bay.shots]
+    (out / "photo-list.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    typer.echo("The photo list, an example to follow (photo-list.txt):")
+    for line in lines:
+        typer.echo(f"  {line}")
+
+
+def _commands(out: Path) -> list[tuple[str, list[str]]]:
+    lens = ["lens", str(out / "lens"), "--boards", str(out / "boards.toml"), "--out", str(out / "shop.lens.toml")]
+    return [
+        ("lens", lens),
+        ("survey", ["survey", str(out)]),
+        ("wheels", ["wheels", str(out)]),
+        ("check", ["check", str(out)]),
+    ]
+
+
+def _run(words: list[str]) -> None:
+    """One command as a user types it, in this process; only a command that could not measure stops the demo."""
+    from cli.main import app
+    from vision.errors import MeasurementError
+
+    typer.echo(f"\n$ bayfix {' '.join(words)}")
+    status = app(words, standalone_mode=False)
+    if status == Exit.BAD_INPUT:
+        raise MeasurementError(f"bayfix {words[0]} could not measure the demo bay", hint="see its message above")
+
+
+def _timed(seconds: dict[str, float], stage: str, work: Any) -> None:
+    start = time.perf_counter()
+    work()
+    seconds[stage] = round(time.perf_counter() - start, 2)
+
+
+def _compare(bay: Any, out: Path, seed: int, seconds: dict[str, float]) -> dict[str, Any]:
+    from cli.demo_bay import CHECK, true_figures
+
+    truth = true_figures(bay)
+    results = [json.loads((out / "results" / name).read_text(encoding="utf-8")) for name in ("wheels.json", f"{CHECK}.json")]
+    measured = {row["name"]: row for result in results for row in result["figures"] if "measured" in row}
+    figures = []
+    for name in FIGURES:
+        row = measured[name]
+        inside = abs(row["measured"] - truth[name]) <= row["U"]
+        figures.append(
+            {
+                "name": name,
+                "unit": row["unit"],
+                "truth": truth[name],
+                "measured": row["measured"],
+                "U": row["U"],
+                "inside": inside,
+            }
+        )
+    return {
+        "schema": "demo/1",
+        "figures": figures,
+        "verdict": results[1]["verdict"],
+        "seed": seed,
+        "seconds": seconds | {"total": round(sum(seconds.values()), 2)},
+        "job": out.as_posix(),
+    }
+
+
+def in_words(document: dict[str, Any]) -> str:
+    """Truth, measured, error, U, inside: what the demo ends with."""
+    from cli.table import table
+
+    rows = []
+    for row in document["figures"]:
+        digits = 3 if row["unit"] == "deg" else 2
+        error = row["measured"] - row["truth"]
+        rows.append(
+            [
+                row["name"].rsplit("_", 1)[0].replace("_", " "),
+                *(f"{value:.{digits}f}" for value in (row["truth"], row["measured"])),
+                f"{error:+.{digits}f}",
+                f"{row['U']:.{digits}f}",
+                row["unit"],
+                "yes" if row["inside"] else "no",
+            ]
+        )
+    seconds = ", ".join(f"{stage} {value:.0f} s" for stage, value in document["seconds"].items())
+    return "\n".join(
+        [
+            "",
+            table(["figure", "truth", "measured", "error", "U (k = 2)", "", "inside U"], rows, (1, 2, 3, 4)),
+            "",
+            f"verdict of the check: {document['verdict']}; time: {seconds}",
+            f"The job folder stays in {document['job']}: try `bayfix check {document['job']}` or edit its sheet.toml.",
+        ]
+    )
