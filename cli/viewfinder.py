@@ -34,10 +34,12 @@ def open_viewfinder(title: str, window_wanted: bool) -> Iterator[Viewfinder]:
     if not (window_wanted and has_display()):
         yield Countdown()
         return
+    # OpenCV's Qt looks for fonts it does not bring and says so in every window; must be set before the first one.
+    os.environ.setdefault("QT_LOGGING_RULES", "*.warning=false")
     import cv2
 
     try:
-        cv2.namedWindow(title, cv2.WINDOW_AUTOSIZE)
+        cv2.namedWindow(title, cv2.WINDOW_AUTOSIZE | cv2.WINDOW_GUI_NORMAL)
     except cv2.error:
         talk("no window can be opened here: counting down in the terminal instead")
         yield Countdown()
@@ -77,12 +79,11 @@ class Window:
         view = cv2.resize(frame, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
         countdown = f"   next in {math.ceil(left_s)} s" if left_s > 0 else ""
         lines = [f"{taken} taken{countdown}", message.strip("\a")]
-        for i, line in enumerate(line for line in lines if line):
-            for colour, thickness in (((0, 0, 0), 8), ((255, 255, 255), 2)):
-                at = (20, 50 + 45 * i)
-                cv2.putText(
-                    view, _ascii(line), at, cv2.FONT_HERSHEY_SIMPLEX, 1.1 if i == 0 else 0.8, colour, thickness, cv2.LINE_AA
-                )
+        lines = [line for line in lines if line]
+        view[: 30 + 45 * len(lines)] //= 4
+        for i, line in enumerate(lines):
+            size = 1.1 if i == 0 else 0.8
+            cv2.putText(view, _ascii(line), (20, 50 + 45 * i), cv2.FONT_HERSHEY_SIMPLEX, size, (255, 255, 255), 2, cv2.LINE_AA)
         cv2.imshow(self._title, view)
         key = cv2.waitKey(1) & 0xFF
         clicked, self._clicked = self._clicked, False

@@ -44,8 +44,8 @@ def sharpness(gray: NDArray[np.uint8]) -> Sharpness:
     -----
     Re-blurring: the gradient of a step edge of blur σ, taken with a Gaussian of width s, has its ridge at
     A / sqrt(2 π (σ² + s²)), so that the ratio at two widths gives σ (Elder and Zucker 1998; Zhuo and Sim 2011). Of the
-    strongest ridges the upper quartile of σ counts, because edges a few pixels apart (marker cells) read too sharp. On boards with
-    squares of 40 px good to a quarter between 0.8 and 3 px.
+    strongest ridges the upper quartile of σ counts, because edges a few pixels apart (marker cells) read too sharp. On
+    boards with squares of 40 px good to a quarter between 0.8 and 3 px.
     """
     picture = gray.astype(np.float32)
     fine, coarse = _gradients(picture, FINE_PX), _gradients(picture, COARSE_PX)
