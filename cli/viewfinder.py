@@ -80,7 +80,7 @@ class Window:
         countdown = f"   next in {math.ceil(left_s)} s" if left_s > 0 else ""
         lines = [f"{taken} taken{countdown}", message.strip("\a")]
         lines = [line for line in lines if line]
-        view[: 30 + 45 * len(lines)] //= 4
+        cv2.rectangle(view, (0, 0), (view.shape[1], 28 + 45 * len(lines)), (50, 50, 50), cv2.FILLED)
         for i, line in enumerate(lines):
             size = 1.1 if i == 0 else 0.8
             cv2.putText(view, _ascii(line), (20, 50 + 45 * i), cv2.FONT_HERSHEY_SIMPLEX, size, (255, 255, 255), 2, cv2.LINE_AA)

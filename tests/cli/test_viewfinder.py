@@ -84,8 +84,13 @@ def test_a_window_is_closed_whatever_happens(monkeypatch, screen):
     monkeypatch.setattr(cv2, "namedWindow", lambda _title, _flags: None)
     closed = []
     monkeypatch.setattr(cv2, "destroyWindow", closed.append)
-    with pytest.raises(RuntimeError, match="pulled out"), open_viewfinder("title", True) as finder:
-        assert isinstance(finder, Window)
-        raise RuntimeError("pulled out")
+
+    def session() -> None:
+        with open_viewfinder("title", True) as finder:
+            assert isinstance(finder, Window)
+            raise RuntimeError("pulled out")
+
+    with pytest.raises(RuntimeError, match="pulled out"):
+        session()
     assert closed == ["title"]
     assert screen["mouse"] is not None
