@@ -3,24 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.boardmap import BoardMap, fit_map, map_from_pose
+from vision.boardmap import BoardMap, fit_map, map_from_pose, nominal_camera, refit_map
 from vision.boards import Board, BoardSet
 from vision.camera import Camera
+from vision.errors import PoseError
 from vision.frames import Array, Pose
 from vision.guided import Settings, Start, look_at
 from vision.markers import Markers, read_markers
 from vision.photos import Photo
+from vision.pose import planar_poses
 from vision.sightings import PhotoSightings, Refusal, Sighting
 
 DEFAULTS = Settings()
-NO_MARKERS = Markers(np.zeros(0, dtype=np.int64), np.zeros((0, 4, 2)))
+NO_MARKERS = Markers(np.zeros(0, dtype=np.int64), np.zeros((0, 4, 2)), np.zeros(0))
+CLEAR_SCORE = 0.85
+"""One marker alone makes a refusal worth telling when its bits correlate this well."""
 LEAST_NOISE = 0.5
 PAIRS = 40
+FEW_MARKERS = 2
 
 
 def sightings_in(photo: Photo, boards: BoardSet, camera: Camera | None = None) -> PhotoSightings:
@@ -66,14 +72,14 @@ def detect_boards(
     for board in boards:
         mine = markers[board.dictionary].only(board.marker_ids) if board.is_charuco else NO_MARKERS
         pose = (predicted or {}).get(board.name)
-        start = _start(board, mine, camera, pose, gray.shape, settings)
-        if start is None:
-            continue
-        outcome = look_at(picture, board, start, noise, settings) if isinstance(start, Start) else start
-        if isinstance(outcome, Sighting):
-            found.append(outcome)
-        elif outcome.markers_read > 0:
-            refused.append(outcome)
+        starts = _starts(board, mine, camera, pose, gray.shape, settings)
+        outcomes = [s if isinstance(s, Refusal) else look_at(picture, board, s, noise, settings) for s in starts]
+        sighted = [outcome for outcome in outcomes if isinstance(outcome, Sighting)]
+        failed = [outcome for outcome in outcomes if isinstance(outcome, Refusal)]
+        if sighted:
+            found.append(max(sighted, key=lambda s: len(s.corner_ids)))
+        elif failed and (len(mine) > 1 or mine.scores.max(initial=0.0) > CLEAR_SCORE):
+            refused.append(failed[0])
     return tuple(found), tuple(refused)
 
 
@@ -89,49 +95,67 @@ def _all_markers(gray: NDArray[np.uint8], boards: BoardSet) -> dict[str, Markers
     return {name: read_markers(gray, [board for board in boards if board.dictionary == name]) for name in dictionaries}
 
 
-def _start(
+def _starts(
     board: Board, markers: Markers, camera: Camera | None, pose: Pose | None, shape: tuple[int, ...], settings: Settings
-) -> Start | Refusal | None:
-    """Where the look starts, why it cannot, or None when there is nothing to look for."""
-    nothing = np.zeros((0, 3)), np.zeros((0, 2))
+) -> list[Start | Refusal]:
+    """Where the look may start, or why it cannot; nothing when there is nothing to look for."""
+    starts: list[Start | Refusal] = []
+    if pose is not None and camera is not None:
+        nothing = np.zeros((0, 3)), np.zeros((0, 2))
+        starts.append(Start(map_from_pose(board, pose, camera, settings.predicted_sigma_px), *nothing, 0))
     if len(markers) == 0:
-        if pose is None or camera is None:
-            return None
-        return Start(map_from_pose(board, pose, camera, settings.predicted_sigma_px), *nothing, 0)
+        return starts
     size = (shape[1], shape[0])
-    fitted, agree = _largest_agreement(board, markers, camera, size, settings)
-    if fitted is None:
-        return Refusal(board.name, "the markers read contradict each other", len(markers))
-    rest = Markers(markers.ids[~agree], markers.corners_px[~agree])
+    maps, agree = _largest_agreement(board, markers, camera, size, settings)
+    if not maps:
+        return [*starts, Refusal(board.name, "the markers read contradict each other", len(markers))]
+    rest = markers.where(~agree)
     if len(rest) >= 2 and _largest_agreement(board, rest, camera, size, settings)[1].sum() >= 2:
-        return Refusal(board.name, "seen at two places: two prints of the same board?", len(markers))
+        return [Refusal(board.name, "seen at two places: two prints of the same board?", len(markers))]
     model = board.marker_corners_mm()[markers.ids[agree] - board.first_id].reshape(-1, 3)
-    return Start(fitted, model, markers.corners_px[agree].reshape(-1, 2), int(agree.sum()))
+    px = markers.corners_px[agree].reshape(-1, 2)
+    return [*(Start(board_map, model, px, int(agree.sum())) for board_map in maps), *starts]
 
 
 def _largest_agreement(
     board: Board, markers: Markers, camera: Camera | None, size: tuple[int, int], settings: Settings
-) -> tuple[BoardMap | None, NDArray[np.bool_]]:
-    """Map from the largest set of markers that agree on one, and which they are."""
+) -> tuple[list[BoardMap], NDArray[np.bool_]]:
+    """Maps from the largest set of markers that agree on one, and which markers they are."""
     model = board.marker_corners_mm()[markers.ids - board.first_id]
     best = np.zeros(len(markers), dtype=bool)
     for subset in _subsets(len(markers)):
-        trial = _map_from(board, model[subset], markers.corners_px[subset], camera, size, settings)
-        agree = np.zeros(len(markers), dtype=bool) if trial is None else _agreeing(trial, model, markers.corners_px)
-        if agree.sum() > best.sum():
-            best = agree
+        for trial in _maps_from(board, model[subset], markers.corners_px[subset], camera, size, settings):
+            agree = _agreeing(trial, model, markers.corners_px)
+            if agree.sum() > best.sum():
+                best = agree
         if best.all():
             break
     if not best.any():
-        return None, best
-    return _map_from(board, model[best], markers.corners_px[best], camera, size, settings), best
+        return [], best
+    return _maps_from(board, model[best], markers.corners_px[best], camera, size, settings), best
 
 
-def _map_from(
+def _maps_from(
     board: Board, model: Array, px: Array, camera: Camera | None, size: tuple[int, int], settings: Settings
-) -> BoardMap | None:
-    cov = np.tile(np.eye(2) * settings.marker_sigma_px**2, (4 * len(model), 1, 1))
-    return fit_map(board, model.reshape(-1, 3), px.reshape(-1, 2), cov, camera, size)
+) -> list[BoardMap]:
+    """The map through markers (n, 4, 3) mm and (n, 4, 2) px; through one or two markers, a map for each planar pose."""
+    points, seen = model.reshape(-1, 3), px.reshape(-1, 2)
+    cov = np.tile(np.eye(2) * settings.marker_sigma_px**2, (len(points), 1, 1))
+    if len(model) > FEW_MARKERS:
+        fitted = fit_map(board, points, seen, cov, camera, size)
+        return [fitted] if fitted is not None else []
+    lens = camera or nominal_camera(*size)
+    try:
+        poses = planar_poses(points, seen, cov, lens)
+    except PoseError:
+        return []
+    starts = [
+        map_from_pose(board, Pose.from_rt("cam", board.name, fit.rotation, fit.translation), lens, settings.marker_sigma_px)
+        for fit in poses
+        if fit is not None
+    ]
+    fitted_maps = [refit_map(replace(start, rigid=camera is not None), points, seen, cov) for start in starts]
+    return [fitted for fitted in fitted_maps if fitted is not None]
 
 
 def _agreeing(trial: BoardMap, model: Array, px: Array) -> NDArray[np.bool_]:

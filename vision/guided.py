@@ -68,7 +68,7 @@ class Settings:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Start:
-    """What the look starts from: a map and the marker corners behind it, points (n, 3) mm and pixels (n, 2); none if predicted."""
+    """What the look starts from: a map and the marker corners behind it, points (n, 3) mm and pixels (n, 2), if any."""
 
     board_map: BoardMap
     points_mm: Array

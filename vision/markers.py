@@ -24,6 +24,8 @@ LARGE_PHOTO_PX = 4_500_000
 CELL_SAMPLES = 3
 LEAST_CONTRAST = 12.0
 """Grey levels between the white and the black cells of a marker."""
+LEAST_CORRELATION = 0.7
+"""Of the bits; with fewer bits than 36 more, for chance correlates more."""
 LEAST_MARGIN = 0.12
 """By how much the best marker's correlation must beat every other marker's and turn's."""
 LEAST_WHOLE = 0.75
@@ -39,31 +41,40 @@ class Markers:
     ids : ndarray of int, shape (n,)
     corners_px : ndarray, shape (n, 4, 2)
         Clockwise from the marker's first corner, good to some 0.4 px.
+    scores : ndarray, shape (n,)
+        Correlation of the bits.
     """
 
     ids: NDArray[np.int64]
     corners_px: Array
+    scores: Array
 
     def __len__(self) -> int:
         return len(self.ids)
 
     def only(self, wanted: range) -> Markers:
         keep = (self.ids >= wanted.start) & (self.ids < wanted.stop)
-        return Markers(self.ids[keep], self.corners_px[keep])
+        return self.where(keep)
+
+    def where(self, keep: NDArray[np.bool_]) -> Markers:
+        return Markers(self.ids[keep], self.corners_px[keep], self.scores[keep])
 
 
 @dataclass(frozen=True, slots=True)
 class Pass:
-    """One look: the picture scaled by `scale`, thresholded in windows of these sizes with this constant (grey levels)."""
+    """One look at the picture, sharpened by `sharpen` times what a blur of 1 px takes away, scaled by `scale`, thresholded in
+    windows of these sizes with this constant (grey levels)."""
 
     scale: float
     windows: tuple[int, int, int]
     constant: float
     smallest_side_px: float
+    sharpen: float = 0.0
 
 
 FIRST = Pass(1.0, (5, 13, 21), 7.0, 9.0)
-ENLARGED = Pass(2.0, (7, 17, 27), 4.0, 14.0)
+# sharpening opens the thin white gap between a small marker and the black squares beside it
+ENLARGED = Pass(2.0, (7, 17, 27), 5.0, 12.0, sharpen=3.0)
 REDUCED = Pass(0.5, (5, 13, 21), 7.0, 12.0)
 
 
@@ -101,8 +112,7 @@ def _table(dictionary: str, ids: tuple[int, ...]) -> _Table:
     c = source.markerSize + 2
     pictures = [np.asarray(cv2.aruco.generateImageMarker(source, marker, c, borderBits=1)) > 127 for marker in ids]
     cells = np.array([np.rot90(picture, turn) for picture in pictures for turn in range(4)], dtype=np.float32)
-    # half of the dictionary's correctable bits may be wrong, and grey values never correlate fully
-    least = max(0.8, 0.95 - 0.01 * source.markerSize**2 / 2) if source.markerSize >= 5 else 0.88
+    least = min(0.9, LEAST_CORRELATION + 0.012 * max(36 - source.markerSize**2, 0))
     return _Table(np.array(ids, dtype=np.int64), cells, _normalised(cells[:, 1:-1, 1:-1]), least)
 
 
@@ -117,10 +127,7 @@ Reading = tuple[NDArray[np.int64], Array, Array]
 
 def _read(gray: NDArray[np.uint8], look: Pass, table: _Table) -> Reading:
     """Ids, corners (n, 4, 2) and correlations of the markers one pass reads."""
-    picture = gray
-    if look.scale != 1.0:
-        how = cv2.INTER_LINEAR if look.scale > 1 else cv2.INTER_AREA
-        picture = np.asarray(cv2.resize(gray, None, fx=look.scale, fy=look.scale, interpolation=how), dtype=np.uint8)
+    picture = _prepared(gray, look)
     quads = _outward(_quadrilaterals(picture, look), 0.5)
     ids, turns, scores = _decode(picture, quads, table)
     good = ids >= 0
@@ -129,6 +136,16 @@ def _read(gray: NDArray[np.uint8], look: Pass, table: _Table) -> Reading:
     )
     # pixel (0, 0) is the centre of the first pixel in both pictures: the half pixel before it scales too
     return ids[good], (quads + 0.5) / look.scale - 0.5, scores[good]
+
+
+def _prepared(gray: NDArray[np.uint8], look: Pass) -> NDArray[np.uint8]:
+    picture = gray
+    if look.sharpen > 0.0:
+        picture = np.asarray(cv2.addWeighted(gray, 1.0 + look.sharpen, cv2.GaussianBlur(gray, (0, 0), 1.0), -look.sharpen, 0.0))
+    if look.scale != 1.0:
+        how = cv2.INTER_CUBIC if look.scale > 1 else cv2.INTER_AREA
+        picture = np.asarray(cv2.resize(picture, None, fx=look.scale, fy=look.scale, interpolation=how))
+    return np.asarray(picture, dtype=np.uint8)
 
 
 def _quadrilaterals(picture: NDArray[np.uint8], look: Pass) -> Array:
@@ -208,4 +225,4 @@ def _once(ids: NDArray[np.int64], corners: Array, scores: Array) -> Markers:
         near = [k for k in keep if ids[k] == ids[i] and np.linalg.norm(centre[k] - centre[i]) < 0.5 * side[i]]
         if not near:
             keep.append(int(i))
-    return Markers(ids[keep], corners[keep])
+    return Markers(ids[keep], corners[keep], scores[keep])
