@@ -216,7 +216,8 @@ def _text(document: dict[str, Any], fit: LensFit) -> str:
     ]
     camera, sigma = document["camera"], document["camera"]["sigma"]
     values = [[name, f"{camera[name]:.2f}", f"{2 * sigma[name]:.2f}"] for name in ("fx_px", "fy_px", "cx_px", "cy_px")]
-    values += [[k, f"{camera['distortion'][k]:.5f}", f"{2 * sigma['distortion'][k]:.5f}"] for k in fit.distortion]
+    shown = [k for k, s in sigma["distortion"].items() if s > 0]
+    values += [[k, f"{camera['distortion'][k]:.5f}", f"{2 * sigma['distortion'][k]:.5f}"] for k in shown]
     lines = [
         table(["photo", "corners", "rms_px"], rows, right=[1]),
         "",

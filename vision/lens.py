@@ -26,6 +26,8 @@ PARALLEL_RAD = np.radians(8.0)
 """Boards whose normals differ by less tell nothing of the focal length."""
 FOCAL_KNOWN = 0.05
 """Relative σ of the focal length above which the photos count as degenerate."""
+DECENTRING = 5e-4
+"""σ of p1 and p2 of a camera lens whose photos do not show them: common practice, no source."""
 MISFIT_SHARE = 0.003
 """RMS over image width above which the lens model does not describe this lens."""
 
@@ -77,7 +79,7 @@ class LensFit:
     warp_px : float
         σ of smooth errors that the corners of one board in one photo share; part of `cov`.
     distortion : tuple of str
-        The coefficients of the chosen model.
+        The coefficients of the chosen model (p1 and p2 are at least observed unknowns near zero, `DECENTRING`).
     rms_px, holdout_rms_px : float
         RMS of the 2-D corner distance over all accepted corners: fitted, and predicted with the photo left out.
     sigma0 : float
@@ -160,7 +162,7 @@ def fit_lens(
     extra = Freedom(_RICH.basis(), True, sigma_of(wobble), found.warp_px)
     if found.warp_px or wobble != assumed:
         chosen, trials = choose(views, chosen.state, extra, noise, candidates)
-    freedom = replace(extra, basis=chosen.model.basis())
+    freedom = _with_decentring(chosen.model, extra)
     final = _determined(views, chosen.state, freedom)
     held_out = hold_out(views, final.state, freedom, final.noise)
     return _report(cleaned, final, sightings, size_px, chosen, trials, held_out, focus, wobble, found)
@@ -269,6 +271,19 @@ def _unsteady(views: Views, trials: Sequence[Trial], noise: float) -> Unsteady:
     freedom = Freedom(model.basis())
     state = solve(views, best.state, freedom, noise=noise, iterations=30, tolerance=1e-8)
     return estimate_unsteady(views, state, freedom, noise)
+
+
+def _with_decentring(model: Model, extra: Freedom) -> Freedom:
+    """The chosen model, with decentring as an observed unknown where the photos do not ask for it.
+
+    Decentring looks much like a shifted principal point: left out, it would make that look better known than it is.
+    """
+    if "p1" in model.distortion:
+        return replace(extra, basis=model.basis())
+    camera_sigma = np.full(12, np.inf)
+    camera_sigma[[4 + DISTORTION_NAMES.index(name) for name in ("p1", "p2")]] = DECENTRING
+    more = replace(model, distortion=(*model.distortion, "p1", "p2"))
+    return replace(extra, basis=more.basis(), camera_sigma=camera_sigma)
 
 
 def _determined(views: Views, state: LensState, freedom: Freedom) -> Adjusted:

@@ -146,12 +146,15 @@ class Freedom:
         σ of the per-photo unknowns; an entry of zero holds that unknown at its value.
     warp_sigma_px : float
         σ of the warp amplitudes; zero holds them.
+    camera_sigma : ndarray, shape (12,)
+        σ of a prior about zero on the camera's parameters; infinite for none.
     """
 
     basis: Array
     boards: bool = True
     wobble_sigma: Array = field(default_factory=lambda: np.zeros(WOBBLE_UNKNOWNS))
     warp_sigma_px: float = 0.0
+    camera_sigma: Array = field(default_factory=lambda: np.full(12, np.inf))
 
     @property
     def wobble_columns(self) -> Index:
@@ -239,6 +242,7 @@ def _prior_cost(views: Views, state: LensState, freedom: Freedom) -> float:
     cost = float(np.sum((state.board / views.board_sigma) ** 2)) if freedom.boards else 0.0
     if freedom.warp_sigma_px > 0:
         cost += float(np.sum((state.warp_px / freedom.warp_sigma_px) ** 2))
+    cost += float(np.sum((state.parameters / freedom.camera_sigma) ** 2))
     free = freedom.wobble_columns
     return cost + float(np.sum((state.wobble[:, free] / freedom.wobble_sigma[free]) ** 2))
 
@@ -327,6 +331,9 @@ def normal_equations(
 
 def _add_priors(views: Views, state: LensState, freedom: Freedom, matrix: Array, gradient: Array) -> None:
     at = freedom.basis.shape[1]
+    camera = freedom.camera_sigma**-2.0
+    matrix[:at, :at] += freedom.basis.T @ (camera[:, None] * freedom.basis)
+    gradient[:at] -= freedom.basis.T @ (camera * state.parameters)
     if freedom.boards:
         precision = views.board_sigma.ravel() ** -2.0
         rows = at + np.arange(precision.size)
