@@ -153,8 +153,9 @@ def hidden(eye_mm: Array, points_mm: Array, faces: list[Face]) -> NDArray[np.boo
 
 def _normal(corners: Array) -> Array:
     """Newell's normal of a flat polygon that need not be convex (unit length)."""
-    following = np.roll(corners, -1, axis=0)
-    normal = np.cross(corners, following).sum(axis=0)
+    x, y, z = (corners - corners[0]).T  # about the first corner: no cancellation far from the origin
+    last = np.arange(-1, len(x) - 1)
+    normal = np.array([(y[last] * z - z[last] * y).sum(), (z[last] * x - x[last] * z).sum(), (x[last] * y - y[last] * x).sum()])
     return np.asarray(normal / np.linalg.norm(normal))
 
 

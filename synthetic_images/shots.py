@@ -128,7 +128,7 @@ def _front_corner(bay: Bay, side: float, epoch: str) -> _Stand:
     """Off a front corner: front wheel, the last floor board of that side and the first one across the front together."""
     x, y, _ = _board_centre(bay, "front_left" if side > 0 else "front_right", epoch)
     word = "left" if side > 0 else "right"
-    return _Stand((x + 1000.0, y + side * 1050.0, 1280.0), (x + 700.0, y + side * 180.0, 150.0), f"front {word} corner")
+    return _Stand((x + 1000.0, y + side * 1050.0, 1280.0), (x + 640.0, y + side * 180.0, 260.0), f"front {word} corner")
 
 
 def _across_the_front() -> list[_Stand]:

@@ -80,6 +80,19 @@ def test_both_sides_are_tied_at_the_front_and_at_the_rear(demo):
     assert min(ties.values()) >= 2
 
 
+def test_front_corner_photos_show_wheel_side_and_front_together(demo):
+    bay, camera, shots = demo
+    across = {fb.name for fb in bay.floor_boards if fb.x_mm > 3500}
+    beside = {fb.name for fb in bay.floor_boards if abs(fb.y_mm) > 1000}
+    corner_shots = [shot for shot in by_epoch(shots)["rest"] if " corner," in shot.sentence]
+    assert len(corner_shots) == 2
+    for shot in corner_shots:
+        seen = {c.board for c in visible_corners(bay, camera, shot, min_square_px=16.0)}
+        assert seen & across, shot.sentence
+        assert seen & beside, shot.sentence
+        assert any(name.startswith("wheel-front") for name in seen), shot.sentence
+
+
 def test_check_photos_see_stand_boards_surveyed_floor_boards_and_a_wheel(demo):
     bay, camera, shots = demo
     wheels = 0
