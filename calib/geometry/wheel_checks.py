@@ -15,7 +15,8 @@ from vision.errors import MeasurementError
 from vision.frames import Array
 
 MOST_STEER_RAD = math.radians(1.0)
-SIDE_BY_SIDE = math.cos(math.radians(20.0))
+SIDE_BY_SIDE = math.cos(math.radians(35.0))
+"""Crooked boards, seen from their corners, make up to 20°; wheels of different axles or of one side stand at 60° and 90°."""
 RADIUS_MM = (150.0, 600.0)
 """Rolling radii of anything called a car's wheel."""
 SLACK_MM = 30.0
@@ -41,7 +42,7 @@ def check_layout(wheels: Mapping[str, WheelSpec], axis: Mapping[str, Array], at:
     Parameters
     ----------
     axis, at : mapping of wheel to ndarray of shape (3,)
-        Outboard spin axis (from the printed face) and where it pierces the board, mm.
+        Where the printed face looks, and where the board hangs, mm: rough is enough.
 
     Raises
     ------
@@ -66,6 +67,12 @@ def check_layout(wheels: Mapping[str, WheelSpec], axis: Mapping[str, Array], at:
 def _check_pair(
     wheels: Mapping[str, WheelSpec], axis: Mapping[str, Array], at: Mapping[str, Array], left: str, right: str
 ) -> None:
+    if axis[left] @ axis[right] > 0:
+        raise MeasurementError(
+            f"the boards of the {wheel_words(left)} and the {wheel_words(right)} wheel ({wheels[left].board}, "
+            f"{wheels[right].board}) face the same side of the car: one hangs on another wheel than the job says",
+            hint="check which board is on which wheel (left is the driver's left); printed faces look away from the car",
+        )
     gap = at[left] - at[right]
     gap = gap / np.linalg.norm(gap)
     for wheel, outboard in ((left, gap), (right, -gap)):
@@ -118,15 +125,18 @@ def check_skid(wheels: Sequence[str], travel_mm: Mapping[str, Array], roll_rad: 
             )
 
 
-def check_steering(epochs: Sequence[str], steer_rad: Array) -> None:
-    """Refuse steering by more than 1°.
+def check_steering(epochs: Sequence[str], steer_rad: Array, u_rad: Array) -> None:
+    """Refuse steering by more than 1° beyond its own expanded uncertainty.
 
     Raises
     ------
     MeasurementError
     """
-    worst = int(np.argmax(np.abs(steer_rad)))
-    if abs(steer_rad[worst]) > MOST_STEER_RAD:
+    if not len(steer_rad):
+        return
+    sure = np.abs(steer_rad) - u_rad
+    worst = int(np.argmax(sure))
+    if sure[worst] > MOST_STEER_RAD:
         raise MeasurementError(
             f"the front wheels are steered by {math.degrees(steer_rad[worst]):+.1f}° in {epochs[worst]} against rest "
             f"(allowed: {math.degrees(MOST_STEER_RAD):.0f}°)",

@@ -21,6 +21,8 @@ HEAVE_PER_FLOOR = 0.5
 """Heave σ of the car over the floor's half-width: the half-width is 2 σ."""
 TILT_PER_FLOOR = math.radians(0.03) / 2.0
 """Roll and pitch σ in rad per mm of the floor's half-width: some 1.5 mm over a track or wheelbase of 1.5 to 2.7 m."""
+PIVOT_SIGMA_MM = 50.0
+"""σ of where, along the axle, the steering axis passes the wheel: kingpins differ (common practice, no source)."""
 REGULAR_RAD, REGULAR_MM = 1e-7, 1e-4
 """Added to the boards' σ in the weights, far below what a photo shows: boards held as datum have no variance at all."""
 
@@ -121,6 +123,8 @@ def gather(
         np.array([name in FRONT for name in names]),
         resting.mean(axis=0),
         resting,
+        np.zeros_like(resting),
+        PIVOT_SIGMA_MM,
         independent / motion.heave_sigma_mm,
         independent / motion.tilt_sigma_rad,
     )

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from vision.frames import Array, exp_so3, log_so3, skew
 
-MOST_STEPS = 60
+MOST_STEPS = 30
 AXIS, POINT, MOUNT, MOTION = 2, 2, 6, 6
 
 
@@ -44,7 +44,11 @@ class RollData:
     centre : ndarray, shape (3,)
         Point of the car at `rest` whose shift is called travel, side slip and heave.
     pivot : ndarray, shape (W, 3)
-        Point of each front wheel's steering axis at `rest`.
+        Supposed point of each front wheel's steering axis at `rest`.
+    pivot_along : ndarray, shape (W, 3)
+        Outboard directions in which the true points may lie off, by the same length on both sides.
+    pivot_sigma_mm : float
+        σ of that length.
     heave_whiten, tilt_whiten : ndarray, shape (E-1, E-1)
         W with WᵀW the inverse covariance of the heaves (mm) and of the tilts (rad) of the epochs before `rest`.
     """
@@ -62,6 +66,8 @@ class RollData:
     front: NDArray[np.bool_]
     centre: Array
     pivot: Array
+    pivot_along: Array
+    pivot_sigma_mm: float
     heave_whiten: Array
     tilt_whiten: Array
 
@@ -96,6 +102,8 @@ class RollState:
         Car motion from `rest` about `RollData.centre`.
     steer : ndarray, shape (E,)
         rad, about up.
+    pivot_shift_mm : float
+        How far outboard the steering axes lie of `RollData.pivot`.
     up : ndarray, shape (3,)
     """
 
@@ -107,6 +115,7 @@ class RollState:
     car_rotation: Array
     car_shift: Array
     steer: Array
+    pivot_shift_mm: float
     up: Array
 
 
@@ -120,6 +129,7 @@ class Columns:
     motion: int
     steer: int
     tilt: int
+    pivot: int
     size: int
 
     @classmethod
@@ -129,7 +139,12 @@ class Columns:
         motion = turn + len(data.moved)
         steer = motion + MOTION * data.rest
         tilt = steer + len(data.steered)
-        return cls(0, line, turn, motion, steer, tilt, tilt + 2)
+        return cls(0, line, turn, motion, steer, tilt, tilt + 2, tilt + 3)
+
+    @property
+    def tilts(self) -> slice:
+        """Tilt of the floor about its two level directions."""
+        return slice(self.tilt, self.tilt + 2)
 
     def line_of(self, wheel: int) -> slice:
         """Turn of the axis about (level along the car, up), shift of its point along (level along the car, up)."""
@@ -146,8 +161,8 @@ class RollSolution:
         Prediction − observation, centred (rad, mm), floor tilt last.
     jacobian : ndarray, shape (6 n + 2, p)
         Of `residual`.
-    design : ndarray, shape (6 n + 2 + 3 (E-1), p)
-        Whitened Jacobian, priors on heave and tilt last.
+    design : ndarray, shape (6 n + 3 + 3 (E-1), p)
+        Whitened Jacobian, priors last.
     white : ndarray
         Whitened residuals, rows as `design`.
     """
@@ -186,18 +201,20 @@ def predict(data: RollData, state: RollState) -> tuple[Array, Array]:
 
 
 def residuals(data: RollData, state: RollState) -> tuple[Array, Array]:
-    """Centred residuals of the observations, shape (6 n + 2,), and of the priors (3 (E-1),), whitened: heaves, then tilts."""
+    """Centred residuals of the observations, shape (6 n + 2,), and of the priors (3 (E-1) + 1,), whitened:
+    heaves, tilts, pivot."""
     rotation, origin = predict(data, state)
     boards = np.hstack([log_so3(rotation @ np.swapaxes(data.rotation, 1, 2)), origin - data.origin])
     tilt = data.level @ np.cross(data.up, state.up)
     heave = state.car_shift[:-1] @ state.up
     leans = np.cross(state.up, state.car_rotation[:-1] @ state.up) @ data.level.T
-    prior = np.concatenate([data.heave_whiten @ heave, *(data.tilt_whiten @ lean for lean in leans.T)])
+    pivot = np.array([state.pivot_shift_mm / data.pivot_sigma_mm])
+    prior = np.concatenate([data.heave_whiten @ heave, *(data.tilt_whiten @ lean for lean in leans.T), pivot])
     return np.concatenate([boards.ravel(), tilt]), prior
 
 
 def jacobians(data: RollData, state: RollState) -> tuple[Array, Array]:
-    """Of `residuals`, by the parameters of `moved_state`: shapes (6 n + 2, p) and (3 (E-1), p)."""
+    """Of `residuals`, by the parameters of `moved_state`: shapes (6 n + 2, p) and (3 (E-1) + 1, p)."""
     n = len(data.wheel)
     columns = Columns.of(data, len(state.mount_rotation))
     spin, arm, steering, x2 = _stages(data, state)
@@ -232,7 +249,7 @@ def jacobians(data: RollData, state: RollState) -> tuple[Array, Array]:
 
     observed = np.vstack([jac.reshape(n * 6, columns.size), np.zeros((2, columns.size))])
     to_up = data.level @ skew(data.up) @ -skew(state.up) @ data.level.T
-    observed[n * 6 :, columns.tilt :] = to_up
+    observed[n * 6 :, columns.tilts] = to_up
     return observed, _prior_jacobian(data, state, columns)
 
 
@@ -241,13 +258,14 @@ def _steer_columns(
 ) -> None:
     steered = data.steered
     front = np.flatnonzero(data.front[data.wheel] & (data.epoch != data.rest))
-    arm = x2 - data.pivot[data.wheel]
+    arm = x2 - _pivots(data, state)
     place = columns.steer + np.searchsorted(steered, data.epoch[front])
     jac[front, :3, place] = _turn(car[front], state.up)
     jac[front, 3:, place] = _turn(car[front], np.cross(state.up, arm[front]))
-    tilt = car[front] @ (np.eye(3) - steering[front]) @ data.level.T
-    jac[front, :3, columns.tilt :] = tilt
-    jac[front, 3:, columns.tilt :] = -car[front] @ skew(arm[front]) @ (np.eye(3) - steering[front]) @ data.level.T
+    unturned = np.eye(3) - steering[front]
+    jac[front, :3, columns.tilts] = car[front] @ unturned @ data.level.T
+    jac[front, 3:, columns.tilts] = -car[front] @ skew(arm[front]) @ unturned @ data.level.T
+    jac[front, 3:, columns.pivot] = _turn(car[front] @ unturned, data.pivot_along[data.wheel[front]])
 
 
 def _prior_jacobian(data: RollData, state: RollState, columns: Columns) -> Array:
@@ -258,11 +276,13 @@ def _prior_jacobian(data: RollData, state: RollState, columns: Columns) -> Array
         at = columns.motion + MOTION * k
         leaning = state.car_rotation[k] @ state.up
         heave[k, at + 3 : at + 6] = state.up
-        heave[k, columns.tilt :] = data.level @ np.cross(state.up, state.car_shift[k])
+        heave[k, columns.tilts] = data.level @ np.cross(state.up, state.car_shift[k])
         lean[:, k, at : at + 3] = data.level @ skew(state.up) @ -skew(leaning)
         by_up = -skew(leaning) + skew(state.up) @ state.car_rotation[k]
-        lean[:, k, columns.tilt :] = data.level @ by_up @ -skew(state.up) @ data.level.T
-    return np.vstack([data.heave_whiten @ heave, data.tilt_whiten @ lean[0], data.tilt_whiten @ lean[1]])
+        lean[:, k, columns.tilts] = data.level @ by_up @ -skew(state.up) @ data.level.T
+    pivot = np.zeros((1, columns.size))
+    pivot[0, columns.pivot] = 1.0 / data.pivot_sigma_mm
+    return np.vstack([data.heave_whiten @ heave, data.tilt_whiten @ lean[0], data.tilt_whiten @ lean[1], pivot])
 
 
 def moved_state(data: RollData, state: RollState, step: Array) -> RollState:
@@ -287,7 +307,8 @@ def moved_state(data: RollData, state: RollState, step: Array) -> RollState:
         rotation,
         shift,
         steer,
-        exp_so3(step[columns.tilt :] @ data.level) @ state.up,
+        state.pivot_shift_mm + float(step[columns.pivot]),
+        exp_so3(step[columns.tilts] @ data.level) @ state.up,
     )
 
 
@@ -296,8 +317,8 @@ def adjust(data: RollData, start: RollState) -> RollSolution:
     state, damping = start, 1e-9
     solution = linearise(data, state)
     for _ in range(MOST_STEPS):
-        scale = np.linalg.norm(solution.design, axis=0)
-        scale = np.where(scale > 0, scale, 1.0)
+        # Unknowns that 1 mm or 1 rad hardly shows are not scaled up: the damping holds them where they are.
+        scale = np.maximum(np.linalg.norm(solution.design, axis=0), 1.0)
         design = solution.design / scale
         normal, right = design.T @ design, -design.T @ solution.white
         while True:
@@ -349,8 +370,12 @@ def _stages(data: RollData, state: RollState) -> tuple[Array, Array, Array, Arra
     arm = _turn(spin, state.mount_origin[data.mount] - point)
     angle = np.where(data.front[data.wheel], state.steer[data.epoch], 0.0)
     steering = exp_so3(angle[:, None] * state.up)
-    pivot = data.pivot[data.wheel]
+    pivot = _pivots(data, state)
     return spin, arm, steering, pivot + _turn(steering, point + arm - pivot)
+
+
+def _pivots(data: RollData, state: RollState) -> Array:
+    return np.asarray((data.pivot + state.pivot_shift_mm * data.pivot_along)[data.wheel], dtype=float)
 
 
 def _turn(rotation: Array, vectors: Array) -> Array:

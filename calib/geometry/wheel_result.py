@@ -130,4 +130,4 @@ def _through(poses: PoseSet, lift: Array, prior: Array) -> tuple[Array, dict[str
     known = poses.parts or {"poses": poses.cov}
     parts = {source: lift @ part @ lift.T for source, part in known.items()}
     parts[SOURCE] = parts.get(SOURCE, 0.0) + prior @ prior.T
-    return lift @ poses.cov @ lift.T + prior @ prior.T, parts
+    return np.asarray(sum(parts.values()), dtype=float), parts

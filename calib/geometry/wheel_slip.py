@@ -24,10 +24,13 @@ LEAST_SHIFT_MM, LEAST_TILT_RAD = 0.5, math.radians(0.05)
 """Slips below both are left to the misfit factor: smaller than what flatness and floor do."""
 TRAVEL_MM, TRAVEL_SHARE = 3.0, 0.01
 """How far travel and roll angle may disagree between two epochs: tyres, not boards."""
+TYRE_MM = 50.0
 COUNTED_SIGMAS = 3.0
 MISFIT = 3.0
 """σ̂₀ above which the epochs are not the same car on the same floor."""
 REFIT = 4
+AS_WELL = 11.0
+"""A slip that lowers chi-square by this much less (one in a thousand, one degree of freedom) may as well be the true one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,57 +46,68 @@ class Slip:
     tilt_rad: float
 
 
-def check_slip(solution: RollSolution, wheels: Mapping[str, WheelSpec]) -> None:
+def check_slip(solution: RollSolution, redundancy: int, wheels: Mapping[str, WheelSpec]) -> None:
     """Refuse boards that moved on their wheels, and epochs that do not fit together at all.
 
     Raises
     ------
     MeasurementError
     """
-    found = likeliest_slip(solution)
-    if found is not None:
-        names, epochs = solution.data.wheels, solution.data.epochs
-        wheel = names[found.wheel]
+    found = likely_slips(solution, redundancy)
+    if found:
+        board = "board" if len({slip.wheel for slip in found}) == 1 else "boards"
+        fasten = " and ".join(dict.fromkeys(wheel_words(solution.data.wheels[slip.wheel]) for slip in found))
         raise MeasurementError(
-            f"the board of the {wheel_words(wheel)} wheel ({wheels[wheel].board}) slipped on its wheel between "
-            f"{epochs[found.after]} and {epochs[found.before]}: by {found.shift_mm:.1f} mm and "
-            f"{math.degrees(found.tilt_rad):.2f}°",
-            hint=f"fasten the {wheel_words(wheel)} board, then roll and photograph all epochs again",
+            " or ".join(_slip_words(solution, wheels, slip) for slip in found),
+            hint=f"fasten the {fasten} {board}, then roll and photograph all epochs again",
         )
-    dof = solution.redundancy
-    if dof > 0 and math.sqrt(solution.chi2 / dof) > MISFIT:
+    if redundancy > 0 and math.sqrt(solution.chi2 / redundancy) > MISFIT:
         wheel, epoch = _worst(solution)
         raise MeasurementError(
-            f"the epochs do not fit a car rolling on this floor (σ̂₀ = {math.sqrt(solution.chi2 / dof):.1f}); "
+            f"the epochs do not fit a car rolling on this floor (σ̂₀ = {math.sqrt(solution.chi2 / redundancy):.1f}); "
             f"worst: the {wheel_words(wheel)} wheel in {epoch}",
             hint="look for a board that was touched, a photo filed under the wrong epoch, or a floor rougher than floor_pm_mm",
         )
 
 
-def likeliest_slip(solution: RollSolution) -> Slip | None:
-    """The significant slip that explains most, or None when no board moved."""
+def likely_slips(solution: RollSolution, dof: int) -> list[Slip]:
+    """The significant slip that explains most, and those that explain it as well; empty when no board moved."""
     breaks = _breaks(solution)
-    dof = solution.redundancy
     if not breaks or dof <= 0:
-        return None
+        return []
     scale = np.linalg.norm(solution.design, axis=0)
     q, _ = np.linalg.qr(solution.design / scale)
     tried = [_linear(solution, q, dof, *item) for item in breaks]
     # Large slips bend the fit: what is likely is fitted anew before it is judged.
     likely = sorted(tried, key=lambda slip: -slip.drop)[:REFIT]
     if min(slip.chance for slip in likely) * len(breaks) > FALSE_ALARM and solution.chi2 < 4.0 * dof:
-        return None
+        return []
     if solution.chi2 > 4.0 * dof:
         likely = tried
     refitted = [_refitted(solution, dof, slip) for slip in likely]
     best = max(refitted, key=lambda slip: slip.drop)
     sure = best.chance * len(breaks) < FALSE_ALARM
     large = best.shift_mm > LEAST_SHIFT_MM or best.tilt_rad > LEAST_TILT_RAD
-    return best if sure and large else None
+    if not (sure and large):
+        return []
+    return sorted((slip for slip in refitted if slip.drop > best.drop - AS_WELL), key=lambda slip: -slip.drop)
+
+
+def _slip_words(solution: RollSolution, wheels: Mapping[str, WheelSpec], slip: Slip) -> str:
+    wheel, epochs = solution.data.wheels[slip.wheel], solution.data.epochs
+    return (
+        f"the board of the {wheel_words(wheel)} wheel ({wheels[wheel].board}) slipped on its wheel between "
+        f"{epochs[slip.after]} and {epochs[slip.before]}, by {slip.shift_mm:.1f} mm and {math.degrees(slip.tilt_rad):.2f}°"
+    )
 
 
 def check_rolling(
-    solution: RollSolution, wheels: Mapping[str, WheelSpec], travel_mm: Array, roll_rad: Array, sigma_mm: Array
+    solution: RollSolution,
+    wheels: Mapping[str, WheelSpec],
+    travel_mm: Array,
+    roll_rad: Array,
+    yaw_rad: Array,
+    sigma_mm: Array,
 ) -> None:
     """Refuse when travel and roll angle of a wheel disagree from one interval to the other.
 
@@ -101,6 +115,8 @@ def check_rolling(
     ----------
     travel_mm, roll_rad : ndarray, shape (n,)
         Of each sighting from `rest`, forward positive; 0 at `rest`.
+    yaw_rad : ndarray, shape (n,)
+        Of the car from `rest`.
     sigma_mm : ndarray, shape (n,)
         σ of travel minus rolled length.
 
@@ -113,6 +129,8 @@ def check_rolling(
     for w in range(len(data.wheels)):
         mine = np.flatnonzero(data.wheel == w)
         travel, roll = np.diff(travel_mm[mine]), np.diff(roll_rad[mine])
+        # In a bend the travel depends on where across its width the tyre is thought to roll.
+        bend = TYRE_MM * np.abs(np.diff(yaw_rad[mine]))
         sigma = np.hypot(sigma_mm[mine][1:], sigma_mm[mine][:-1])
         for i in range(len(travel)):
             rest_of = np.arange(len(travel)) != i
@@ -123,7 +141,9 @@ def check_rolling(
             gap = float(travel[i] - radius * roll[i])
             # The radius from the other intervals is used beyond them: its own error grows with the lever.
             lever = math.hypot(1.0, roll[i] / math.sqrt(weight))
-            allowed = (TRAVEL_MM + COUNTED_SIGMAS * float(sigma[i])) * lever + TRAVEL_SHARE * abs(float(travel[i]))
+            allowed = (TRAVEL_MM + COUNTED_SIGMAS * float(sigma[i]) + float(bend[i])) * lever + TRAVEL_SHARE * abs(
+                float(travel[i])
+            )
             if abs(gap) > allowed:
                 suspects.append((abs(gap) / allowed, w, int(data.epoch[mine[i]]), int(data.epoch[mine[i + 1]]), gap))
     if suspects:

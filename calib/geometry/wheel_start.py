@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,6 +11,8 @@ from calib.geometry.wheel_model import RollData, RollState, plane_basis
 from vision.frames import Array, exp_so3
 
 ROUNDS = 12
+MOST_CROOKED = math.cos(math.radians(20.0))
+"""Boards sit crooked by up to 5°: four times that is no board on a wheel."""
 
 
 def start(data: RollData) -> RollState:
@@ -29,7 +33,7 @@ def start(data: RollData) -> RollState:
     mount_rotation, mount_origin = data.rotation[at_rest], data.origin[at_rest]
     point, shift = _points_and_shifts(data, axis, turn, car, mount_origin)
     epochs = len(data.epochs)
-    return RollState(mount_rotation, mount_origin, axis, point, turn, car, shift, np.zeros(epochs), data.up)
+    return RollState(mount_rotation, mount_origin, axis, point, turn, car, shift, np.zeros(epochs), 0.0, data.up)
 
 
 def rest_sightings(data: RollData) -> NDArray[np.int64]:
@@ -43,16 +47,19 @@ def rest_sightings(data: RollData) -> NDArray[np.int64]:
 def _axes_and_yaws(data: RollData) -> tuple[Array, Array]:
     """Outboard spin axes at `rest`, shape (W, 3), and the car's yaw from `rest`, rad, shape (E,)."""
     # The printed face looks outboard, whatever the mounting error.
-    axis = -data.rotation[rest_sightings(data)][:, :, 2]
+    face = -data.rotation[rest_sightings(data)][:, :, 2]
     yaw = np.zeros(len(data.epochs))
     for _ in range(ROUNDS):
         level = exp_so3(-yaw[data.epoch, None] * data.up) @ data.rotation
-        axis = np.array([_helical_axis(level[data.wheel == w], axis[w]) for w in range(len(data.wheels))])
+        axis = np.array([helical_axis(level[data.wheel == w], face[w]) for w in range(len(data.wheels))])
+        # Little roll and much yaw make a helical axis of the yaw: then the face is the better guess.
+        crooked = (axis * face).sum(axis=1) < MOST_CROOKED
+        axis = np.where(crooked[:, None], face, axis)
         yaw = _yaws(data, axis)
     return axis, yaw
 
 
-def _helical_axis(rotation: Array, near: Array) -> Array:
+def helical_axis(rotation: Array, near: Array) -> Array:
     """Direction best left alone by the relative rotations of all pairs (m, 3, 3); its sign is that of `near`."""
     i, j = np.triu_indices(len(rotation), 1)
     change = rotation[i] @ np.swapaxes(rotation[j], 1, 2) - np.eye(3)

@@ -31,6 +31,9 @@ from vision.poses import PoseSet
 __all__ = ["REST", "MotionPrior", "RollLimits", "StandOff", "WheelFit", "WheelSpec", "apply_standoffs", "fit_wheels"]
 
 RADIUS_GRID_MM = np.arange(200.0, 480.0, 1.0)
+USUAL_STANDOFF_MM, TYRE_MIDDLE_MM = 60.0, 90.0
+"""Board plane to flange plane where nobody typed it, and flange plane to the middle of the tyre: half of a usual rim."""
+ROLLS_MM = 100.0
 PIVOT_ROUNDS, PIVOT_STAYS_MM = 5, 1.0
 """Steering is below 1°: a pivot wrong by 1 mm moves a board by less than 0.02 mm."""
 
@@ -95,7 +98,8 @@ def fit_wheels(
         In the order in which the car stood there; "rest" comes last. A wheel need not be seen in all of them.
     motion : MotionPrior
     standoffs : mapping of wheel to StandOff, optional
-        Where known, the front wheels steer about their reference point, else about where the axis pierces the board.
+        Tell where the tyres roll and about where the front wheels steer; a usual one stands in where it is unknown. Never moves
+        an axle frame: `apply_standoffs` does.
     limits : RollLimits, optional
 
     Raises
@@ -107,24 +111,22 @@ def fit_wheels(
     gathered = gather(poses, wheels, epochs, motion)
     state = start(gathered.data)
     data = gathered.data
-    normal = state.mount_rotation[:, :, 2]
-    # The start's axis points are rough along the car but good enough to tell the wheels apart.
-    check_layout(
-        wheels, dict(zip(data.wheels, -normal, strict=True)), dict(zip(data.wheels, state.point, strict=True)), data.up
-    )
+    faces = dict(zip(data.wheels, -state.mount_rotation[:, :, 2], strict=True))
+    check_layout(wheels, faces, dict(zip(data.wheels, state.mount_origin, strict=True)), data.up)
     solution = _adjusted(gathered, state, standoffs or {})
     gathered = replace(gathered, data=solution.data)
-    rolling = _rolling(solution)
+    inboard = _standoffs_mm(data.wheels, standoffs or {}) + TYRE_MIDDLE_MM
+    rolling = _rolling(solution, inboard)
     rolls = _by_wheel(solution, rolling.roll_rad)
     check_skid(data.wheels, _by_wheel(solution, rolling.travel_mm), rolls)
     check_roll_enough(solution, rolls, limits or RollLimits())
-    check_slip(solution, wheels)
+    redundancy = solution.redundancy
+    check_slip(solution, redundancy, wheels)
     gain = Gain.of(solution)
     inner = unknowns(solution, gain, gathered, poses)
     _check_rolling(solution, wheels, rolling, inner)
-    check_steering(solution.data.epochs, solution.state.steer)
+    _check_steering(solution, inner)
 
-    redundancy = solution.redundancy
     factor = max(1.0, solution.chi2 / redundancy) if redundancy > 0 else 1.0
     result = adjusted_poses(solution, gain, gathered, poses)
     result = PoseSet(result.poses, result.cov * factor, {source: part * factor for source, part in result.parts.items()})
@@ -160,28 +162,38 @@ def apply_standoffs(poses: PoseSet, standoffs: Mapping[str, StandOff], common_pm
 
 def _adjusted(gathered: Gathered, state: RollState, standoffs: Mapping[str, StandOff]) -> RollSolution:
     """Adjust, put the front wheels' steering axes where the wheels turned out to be, and again until they stay."""
-    solution = adjust(replace(gathered.data, pivot=state.point), state)
-    offset = np.array([standoffs[wheel].standoff_mm if wheel in standoffs else 0.0 for wheel in solution.data.wheels])
+    solution = adjust(replace(gathered.data, pivot=state.point, pivot_along=state.axis), state)
+    offset = _standoffs_mm(gathered.data.wheels, standoffs) + TYRE_MIDDLE_MM
     for _ in range(PIVOT_ROUNDS):
         pivot = pierce_points(solution)[0] - offset[:, None] * solution.state.axis
         change = float(np.abs(pivot - solution.data.pivot).max())
-        solution = adjust(replace(solution.data, pivot=pivot), solution.state)
+        data = replace(solution.data, pivot=pivot, pivot_along=solution.state.axis)
+        solution = adjust(data, replace(solution.state, pivot_shift_mm=0.0))
         if change < PIVOT_STAYS_MM:
             break
-    return replace(solution, state=replace(solution.state, turn=_unwrapped(solution)))
+    unwrapped = _unwrapped(solution, offset)
+    return replace(solution, state=replace(solution.state, turn=unwrapped))
 
 
-def _unwrapped(solution: RollSolution) -> Array:
+def _standoffs_mm(names: Sequence[str], standoffs: Mapping[str, StandOff]) -> Array:
+    """Only for where tyres roll and kingpins stand, which some tens of millimetres do not change much."""
+    return np.array([standoffs[wheel].standoff_mm if wheel in standoffs else USUAL_STANDOFF_MM for wheel in names])
+
+
+def _unwrapped(solution: RollSolution, inboard_mm: Array) -> Array:
     """Roll angles with the whole turns that the travel shows, for the radius that fits all epochs of the wheel best."""
     data = solution.data
     turn = solution.state.turn.copy()
-    travel, side = _travel(solution)[0], _sides(solution)
+    travel, side = _travel(solution, inboard_mm)[0], _sides(solution)
     for w in range(len(data.wheels)):
         mine = np.flatnonzero(data.wheel == w)
         gap = travel[mine] / RADIUS_GRID_MM[:, None] - side[mine] * turn[mine]
         whole = np.round(gap / (2 * math.pi))
-        misfit = (((gap - 2 * math.pi * whole) * RADIUS_GRID_MM[:, None]) ** 2).sum(axis=1)
-        turn[mine] += side[mine] * 2 * math.pi * whole[int(np.argmin(misfit))]
+        misfit = np.abs((gap - 2 * math.pi * whole) * RADIUS_GRID_MM[:, None]).max(axis=1)
+        best = int(np.argmin(misfit))
+        # A wheel that does not roll fits no radius: its turns stay as they were seen.
+        if misfit[best] < ROLLS_MM:
+            turn[mine] += side[mine] * 2 * math.pi * whole[best]
     return turn
 
 
@@ -198,15 +210,18 @@ def _axes(solution: RollSolution) -> Array:
     return np.array([forward, np.cross(up, forward), up])
 
 
-def _travel(solution: RollSolution) -> tuple[Array, Array]:
-    """Way of each wheel from `rest`, mm, forward positive, (n,), and its Jacobian: measured half-way between both headings."""
+def _travel(solution: RollSolution, inboard_mm: Array) -> tuple[Array, Array]:
+    """Way of each wheel from `rest`, mm, forward positive, (n,), and its Jacobian: measured half-way between both headings.
+
+    The way is that of a point on the spin axis, `inboard_mm` (W,) from the board plane: in a bend the outer wheel goes further.
+    """
     data, state = solution.data, solution.state
     points, by = pierce_points(solution)
     forward = _axes(solution)[0]
     value, jac = np.zeros(len(data.wheel)), np.zeros((len(data.wheel), solution.columns.size))
     for i in data.moved:
         w, k = data.wheel[i], data.epoch[i]
-        car, arm = state.car_rotation[k], points[w] - data.centre
+        car, arm = state.car_rotation[k], points[w] - inboard_mm[w] * state.axis[w] - data.centre
         ahead = exp_so3(log_so3(car) / 2.0) @ forward
         value[i] = ahead @ (state.car_shift[k] + car @ arm - arm)
         at = solution.columns.motion + 6 * k
@@ -216,9 +231,9 @@ def _travel(solution: RollSolution) -> tuple[Array, Array]:
     return value, jac
 
 
-def _rolling(solution: RollSolution) -> _Rolling:
+def _rolling(solution: RollSolution, inboard_mm: Array) -> _Rolling:
     data = solution.data
-    travel, travel_jac = _travel(solution)
+    travel, travel_jac = _travel(solution, inboard_mm)
     side = _sides(solution)
     roll_jac = np.zeros_like(travel_jac)
     moved = data.moved
@@ -247,7 +262,14 @@ def _check_rolling(solution: RollSolution, wheels: Mapping[str, WheelSpec], roll
     radius = _radii(solution, rolling)[0][solution.data.wheel]
     gap = rolling.travel_jac - radius[:, None] * rolling.roll_jac
     sigma = np.sqrt(np.einsum("ij,jk,ik->i", gap, inner.cov, gap))
-    check_rolling(solution, wheels, rolling.travel_mm, rolling.roll_rad, sigma)
+    yaw = (log_so3(solution.state.car_rotation) @ solution.state.up)[solution.data.epoch]
+    check_rolling(solution, wheels, rolling.travel_mm, rolling.roll_rad, yaw, sigma)
+
+
+def _check_steering(solution: RollSolution, inner: Estimate) -> None:
+    data, columns = solution.data, solution.columns
+    u_rad = 2.0 * np.sqrt(np.diag(inner.cov)[columns.steer : columns.tilt])
+    check_steering([data.epochs[k] for k in data.steered], solution.state.steer[data.steered], u_rad)
 
 
 def _report(solution: RollSolution, rolling: _Rolling, inner: Estimate) -> Estimate:

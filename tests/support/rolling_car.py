@@ -21,6 +21,8 @@ POINTS_MM = {
     "front_right": (2700.0, -760.0, 310.0),
 }
 STANDOFF_MM = 60.0
+TYRE_MIDDLE_MM = 85.0
+"""Flange plane to the middle of the tyre, inboard."""
 UP = np.array([0.0, 0.0, 1.0])
 
 
@@ -53,12 +55,16 @@ class CarPosition:
 
 @dataclass(frozen=True)
 class RollingCar:
-    """Truth. Yaw of a wheel's forward direction positive to the left; camber positive when the top leans outward."""
+    """Truth. Yaw of a wheel's forward direction positive to the left; camber positive when the top leans outward.
+
+    The steering axis passes `kingpin_mm` inboard of the flange plane.
+    """
 
     yaw_deg: Mapping[str, float] = field(default_factory=dict)
     camber_deg: Mapping[str, float] = field(default_factory=dict)
     points_mm: Mapping[str, tuple[float, float, float]] = field(default_factory=lambda: dict(POINTS_MM))
     radius_mm: float = 310.0
+    kingpin_mm: float = 120.0
     crooked_deg: float = 3.0
     off_centre_mm: float = 25.0
     seed: int = 1
@@ -99,7 +105,7 @@ class RollingCar:
 
     def roll_rad(self, wheel: str, position: CarPosition) -> float:
         """Roll angle of a wheel that rolls without sliding: the outer wheel of a bend turns further."""
-        point = np.array(self.points_mm[wheel])
+        point = np.array(self.points_mm[wheel]) - TYRE_MIDDLE_MM * self.axis(wheel)
         moved = self.car_motion(position) @ np.append(point, 1.0)
         heading = turn_about(UP, math.radians(position.yaw_deg) / 2) @ np.array([1.0, 0.0, 0.0])
         return float(heading @ (moved[:3] - point)) / self.radius_mm
@@ -111,7 +117,8 @@ class RollingCar:
         spin = motion(turn_about(self.axis(wheel), side * self.roll_rad(wheel, position)), point, np.zeros(3))
         steer = np.eye(4)
         if wheel.startswith("front"):
-            steer = motion(turn_about(UP, math.radians(position.steer_deg)), point, np.zeros(3))
+            kingpin = point - self.kingpin_mm * self.axis(wheel)
+            steer = motion(turn_about(UP, math.radians(position.steer_deg)), kingpin, np.zeros(3))
         return self.car_motion(position) @ steer @ spin @ self.mounting(wheel)
 
 
