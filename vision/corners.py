@@ -88,7 +88,7 @@ def fit_points(
     reach_px : float
         Largest shift from the predicted place.
     """
-    half = _half_px(board, board_map, points_mm, window_squares)
+    half = window_half_px(board, board_map, points_mm, window_squares)
     margin = int(np.ceil(reach_px)) + 1
     chunk = max(1, CHUNK_ROWS // (3 * (2 * (half + margin) + 1)))
     parts = []
@@ -105,7 +105,7 @@ def fit_points(
     return Fits(**columns, blur_normal=normal, blur_right=sum((part.blur_right for part in parts), zero))
 
 
-def _half_px(board: Board, board_map: BoardMap, points_mm: Array, squares: float) -> int:
+def window_half_px(board: Board, board_map: BoardMap, points_mm: Array, squares: float) -> int:
     """Half-size of the square of pixels that holds the window of every point."""
     d_xy = board_map.jacobian(points_mm)[0] * board.square_mm * squares
     reach = np.abs(d_xy).sum(axis=2).max()
@@ -149,6 +149,11 @@ def _cut(gray: Picture, drawn: Patches) -> tuple[Picture, Picture]:
     ok = ((rows >= 0) & (rows < gray.shape[0]))[:, :, None] & ((columns >= 0) & (columns < gray.shape[1]))[:, None, :]
     rows, columns = np.clip(rows, 0, gray.shape[0] - 1), np.clip(columns, 0, gray.shape[1] - 1)
     return gray[rows[:, :, None], columns[:, None, :]], np.asarray(ok, dtype=np.float32)
+
+
+def sampled_patches(drawn: Patches) -> Picture:
+    """The drawn patches at the pixels of the photo, shape (n, p, p)."""
+    return _sampled(drawn, np.zeros((len(drawn.picture), 2)), 0)
 
 
 def _sampled(drawn: Patches, shift: Array, rim: int) -> Picture:

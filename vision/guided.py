@@ -17,6 +17,7 @@ from vision.boardmap import BoardMap, refit_map
 from vision.boards import Board
 from vision.corners import Fits, fit_points
 from vision.frames import Array
+from vision.search import shifted_to_photo
 from vision.sightings import Refusal, Sighting
 from vision.template import PIXEL_VARIANCE, Picture
 
@@ -121,13 +122,25 @@ class _Look:
 
     def grown(self) -> _State:
         """Repeat the look until every corner in the photo has been tried, six times at most."""
-        state = self.turn(self.start.board_map, np.eye(2) * (0.8**2 + PIXEL_VARIANCE), fine=False)
+        blur = np.eye(2) * (0.8**2 + PIXEL_VARIANCE)
+        start = self.start.board_map if self.start.markers_read > 0 else self.searched(blur)
+        state = self.turn(start, blur, fine=False)
         for _ in range(5):
             ids = self.within_reach(state.board_map)
             if len(np.setdiff1d(ids, state.ids)) == 0:
                 break
             state = self.turn(state.board_map, state.blur, fine=False)
         return state
+
+    def searched(self, blur: Array) -> BoardMap:
+        """The predicted map, moved to where the board is."""
+        points = self.board.corners_mm()[self.in_photo(self.start.board_map)]
+        if len(points) < NEED_CORNERS:
+            raise _Refused(_too_few(len(points), "lie in the photo"))
+        found = shifted_to_photo(self.picture, self.board, self.start.board_map, points, blur, self.settings.predicted_sigma_px)
+        if found is None:
+            raise _Refused("nothing like it where it is predicted")
+        return found
 
     def turn(self, board_map: BoardMap, blur: Array, *, fine: bool) -> _State:
         """One look at all corners within reach, and the refitted map."""
@@ -150,13 +163,13 @@ class _Look:
         stepped = self.stepped(blur, fits, side) if extra[0, 0] == 0.0 else blur
         return _State(refitted, stepped, ids, fits, good, likely)
 
+    def in_photo(self, board_map: BoardMap) -> NDArray[np.int64]:
+        h, w = self.picture.shape
+        return np.flatnonzero(_inside(board_map.project(self.board.corners_mm()), w, h))
+
     def within_reach(self, board_map: BoardMap) -> NDArray[np.int64]:
         """Corners predicted inside the photo, well enough for registration to start."""
-        points = self.board.corners_mm()
-        px = board_map.project(points)
-        h, w = self.picture.shape
-        inside = _inside(px, w, h)
-        ids = np.flatnonzero(inside)
+        points, ids = self.board.corners_mm(), self.in_photo(board_map)
         if len(ids) == 0:
             return ids
         far = np.sqrt(np.linalg.eigvalsh(board_map.predicted_cov(points[ids]))[:, -1])
@@ -243,9 +256,10 @@ class _Look:
         kept = state.ids[good]
         if len(set(kept % board.corner_columns)) < 2 or len(set(kept // board.corner_columns)) < 2:
             raise _Refused("only one line of corners can be made out")
-        confirmed = self.confirmed_markers(state)
-        if confirmed < NEED_MARKERS:
-            raise _Refused(f"its pattern is not confirmed: {confirmed} markers alike, {NEED_MARKERS} needed")
+        confirmed, visible = self.confirmed_markers(state)
+        needed = NEED_MARKERS if self.start.markers_read > 0 else max(NEED_MARKERS, (visible + 1) // 2)
+        if confirmed < needed:
+            raise _Refused(f"its pattern is not confirmed: {confirmed} markers alike, {needed} needed")
         gap = state.fits.px[good] - state.board_map.project(points[good])
         factor = _misfit_factor(gap, cov[good])
         return Sighting(board.name, kept, state.fits.px[good], cov[good] * factor, self.start.markers_read, blur_px)
@@ -261,8 +275,8 @@ class _Look:
         if good.sum() < 0.7 * likely.sum() or np.sqrt(np.mean(np.sum(gap**2, axis=1))) > max(0.6, 0.03 * side):
             raise _Refused("bent, or the lens is not the profile's: the corners do not lie on one plane")
 
-    def confirmed_markers(self, state: _State) -> int:
-        """Markers, in the photo after the final map, whose bits look as they should."""
+    def confirmed_markers(self, state: _State) -> tuple[int, int]:
+        """How many markers look as they should, and how many lie in the photo by the final map."""
         board, ratio = self.board, self.board.marker_mm / self.board.square_mm
         cells = board.marker_bits()[0].shape[0]
         centres = board.marker_corners_mm().mean(axis=1)
@@ -270,12 +284,13 @@ class _Look:
         h, w = self.picture.shape
         inside = _inside(px, w, h)
         if not inside.any():
-            return 0
+            return 0, 0
         bits_only = ratio / 2 * (cells - 2) / cells
         fits = fit_points(
             self.picture, board, state.board_map, centres[inside], state.blur, window_squares=bits_only, steps=0, reach_px=1.0
         )
-        return int(((fits.correlation > self.settings.marker_likeness) & (fits.inside > 0.9)).sum())
+        alike = (fits.correlation > self.settings.marker_likeness) & (fits.inside > 0.9)
+        return int(alike.sum()), int(inside.sum())
 
 
 def _too_few(seen: int, how: str) -> str:
