@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 
-from calib.bodies import board_of, not_tied_in_words
+from calib.bodies import REST, board_of, epoch_of_body, not_tied_in_words
 from calib.decision.verdict import Rule, need_tolerance
 from calib.paper.epochs import photos as photos_of
 from calib.paper.sheet import Sheet
 from calib.paper.stand import Stand, read_stand
 from calib.pipeline import CarStayed, car_of, car_stayed, check_of
 from cli.check import NOT_SHOWN, CheckRun
-from cli.stations import Desk, Survey, Tick, look_at, views_of
+from cli.stations import Desk, Survey, Tick, look_at, unfound, views_of
 from vision.errors import FileError, MeasurementError
+from vision.gather import look_again
 from vision.moved import Moved, find_moved
 from vision.network import Network, NetworkState, adjust_network
 from vision.network_start import NotTiedError
@@ -50,6 +51,13 @@ def run_check(
     _need_stand_board(desk, stand, views, epoch)
     tick("network", "what moved since the survey")
     network, moved = _adjusted(desk, survey, views)
+    again = unfound(desk, seen, network, _there(network, epoch, {m.body for m in moved}))
+    if again:
+        new = {photo.name: photo for photo in look_again(again, desk.in_use, lambda name: tick("second look", name))}
+        if any(len(new[photo.name].sightings.found) > len(photo.sightings.found) for photo, _, _ in again):
+            seen = [new.get(photo.name, photo) for photo in seen]
+            views = views_of(desk, seen, dict.fromkeys(names, epoch))
+            network, moved = _adjusted(desk, survey, views)
     remarks += _moved_words(moved, _floor_seen(desk, views))
     stayed = car_stayed(network.poses, desk.job, desk.boards, epoch)
     _refuse_moved_car(stayed, desk)
@@ -128,6 +136,14 @@ def _adjusted(desk: Desk, survey: Survey, views: Sequence[View]) -> tuple[Networ
             hint="take a photo of the stand that shows at least four floor boards, or survey again",
         )
     return found.network, found.moved
+
+
+def _there(network: Network, epoch: str, moved: Collection[str]) -> dict[str, str]:
+    """Bodies a photo of this check can show: floor boards that stayed, wheel boards where `rest` left them, the stand."""
+    epochs = ("", REST, epoch)
+    there = {body: board_of(body) for body in network.poses.bodies if body not in moved and epoch_of_body(body) in epochs}
+    now = {board for body, board in there.items() if epoch_of_body(body) == epoch}
+    return {body: board for body, board in there.items() if not (epoch_of_body(body) == REST and board in now)}
 
 
 def _floor_seen(desk: Desk, views: Sequence[View]) -> list[str]:

@@ -21,11 +21,12 @@ from calib.paper.job import Job, check_job, read_job, write_result
 from calib.paper.stand import Stand, read_stand
 from vision.boards import BoardSet
 from vision.boards_io import read_boards
-from vision.camera import LensProfile
+from vision.camera import Camera, LensProfile
 from vision.camera_io import read_profile
 from vision.errors import FileError, MeasurementError
+from vision.frames import Pose
 from vision.gather import PhotoTask, SeenPhoto, gather, look_again
-from vision.network import Network, NetworkState, adjust_network
+from vision.network import Network, NetworkState, adjust_network, weak_spots
 from vision.network_io import read_state, state_bytes
 from vision.network_start import NotTiedError
 from vision.observations import View
@@ -166,7 +167,7 @@ def survey(desk: Desk, tick: Tick = silent) -> Sighted:
         seen = [new.get(photo.name, photo) for photo in seen]
         tick("network", "second adjustment")
         network = _adjust(desk, views_of(desk, seen, epoch), None)
-    return Sighted(tuple(seen), epoch, network, tuple(remarks))
+    return Sighted(tuple(seen), epoch, network, (*remarks, *weak_spots(network)))
 
 
 def _adjust(desk: Desk, views: Sequence[View], prior: NetworkState | None) -> Network:
@@ -180,7 +181,22 @@ def _adjust(desk: Desk, views: Sequence[View], prior: NetworkState | None) -> Ne
 
 def _second_look(
     desk: Desk, seen: Sequence[SeenPhoto], epoch: Mapping[str, str], network: Network
-) -> list[tuple[SeenPhoto, Any, Any]]:
+) -> list[tuple[SeenPhoto, Camera, Mapping[str, Pose]]]:
+    bodies = network.poses.bodies
+    out = []
+    for name in set(epoch.values()):
+        there = {body: board_of(body) for body in bodies if epoch_of_body(body) in ("", name)}
+        out += unfound(desk, [photo for photo in seen if epoch[photo.name] == name], network, there)
+    return out
+
+
+def unfound(
+    desk: Desk, seen: Sequence[SeenPhoto], network: Network, there: Mapping[str, str]
+) -> list[tuple[SeenPhoto, Camera, Mapping[str, Pose]]]:
+    """Photos in which boards are expected that were not found, with the camera and the poses to look at.
+
+    `there` gives the board name of every body that existed when the photos were taken.
+    """
     poses = network.poses
     out = []
     for photo in seen:
@@ -188,7 +204,6 @@ def _second_look(
             continue
         lens = desk.lenses[photo.lens]
         camera = network.state.camera(lens.name, lens.camera)
-        there = {body: board_of(body) for body in poses.bodies if epoch_of_body(body) in ("", epoch[photo.name])}
         found = [sighting.board for sighting in photo.sightings.found]
         expected = expected_boards(network.cam_from_survey[photo.name], camera, poses, there, desk.boards, found)
         if expected:

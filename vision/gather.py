@@ -132,6 +132,8 @@ def _look_again(work: tuple[SeenPhoto, Camera, Mapping[str, Pose], BoardSet]) ->
     found, _ = detect_boards(photo.gray, wanted, camera, predicted=predicted)
     old = seen.sightings
     have = {sighting.board: sighting for sighting in old.found}
+    if not any(sighting.board not in have for sighting in found):
+        return seen
     for sighting in found:
         if sighting.board not in have or len(sighting.corner_ids) > len(have[sighting.board].corner_ids):
             have[sighting.board] = sighting

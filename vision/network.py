@@ -17,13 +17,13 @@ from vision.boards import BoardSet
 from vision.camera import Camera, LensProfile
 from vision.errors import NetworkError
 from vision.frames import Pose
-from vision.network_report import BodyStrength, Network, Rejected, redundancy_of, report
+from vision.network_report import BodyStrength, Network, Rejected, redundancy_of, report, weak_spots
 from vision.network_start import Start, find_start
 from vision.network_state import NetworkState
 from vision.observations import BEND_MODES, Distance, View, stack_views
 from vision.unknowns import Hold, Known, Layout, Values, known_beforehand, lay_out
 
-__all__ = ["BodyStrength", "Network", "NetworkState", "Rejected", "adjust_network"]
+__all__ = ["BodyStrength", "Network", "NetworkState", "Rejected", "adjust_network", "weak_spots"]
 
 REJECT_CORNER = 4.5
 """Whitened residual above which a corner is left out; by chance 1 in 25 000 (Rayleigh law)."""

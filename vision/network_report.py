@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -19,6 +20,9 @@ from vision.unknowns import Values, vector_of
 
 TAPE_LIMIT = 4.0
 """Tape misfit over its standard uncertainty above which tape and photographs contradict each other."""
+
+LEAST_CONVERGENCE_RAD = math.radians(15.0)
+"""Angle between the extreme views of a body below which its distance is poorly known (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +151,31 @@ def redundancy_of(problem: Problem) -> int:
     carried = len(problem.carried.names) if problem.carried else 0
     known = sum(len(k.names) for k in problem.known) + carried + len(problem.distances)
     return int(2 * problem.obs.used.sum()) + known - unknowns
+
+
+def weak_spots(network: Network) -> list[str]:
+    """Bodies that are poorly tied, in words, each with the photo that would help; the weakest first.
+
+    Raises
+    ------
+    NetworkError
+        No body at all is seen from directions that differ enough: distances cannot be had from one place.
+    """
+    if max(s.convergence_rad for s in network.strength) < LEAST_CONVERGENCE_RAD:
+        raise NetworkError(
+            "all photos look at the boards from nearly the same direction: nothing tells how far away they are",
+            hint="walk round: photograph every board from at least two places, 30° to 90° apart",
+        )
+    out = []
+    for s in sorted(network.strength, key=lambda strength: -strength.sigma_position_mm):
+        if s.photos == 1:
+            out.append(f"{s.body} is seen in one photo only: add a photo of it from another side")
+        elif s.convergence_rad < LEAST_CONVERGENCE_RAD:
+            angle = math.degrees(s.convergence_rad)
+            out.append(
+                f"{s.body} is seen from one side only ({angle:.0f}° between its views): add a photo 30° to 90° beside them"
+            )
+    return out
 
 
 def _kept(problem: Problem) -> dict[tuple[str, str], NDArray[np.bool_]]:
