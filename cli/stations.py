@@ -198,7 +198,7 @@ def unfound(
     `there` gives the board name of every body that existed when the photos were taken.
     """
     poses = network.poses
-    out = []
+    out: list[tuple[SeenPhoto, Camera, Mapping[str, Pose]]] = []
     for photo in seen:
         if photo.name not in network.cam_from_survey:
             continue
