@@ -1,6 +1,6 @@
 """What board layouts are worth in a whole bay: connected or not, and the predicted sigma of what a job wants to know.
 
-    python tests/benchmarks/board_bay.py [--json]
+    python -m tests.benchmarks.board_bay [--json]
 
 A car of 4.5 m with a wheel board on each wheel, sixteen floor boards, a stand with two boards 3.5 m ahead of the front axle; 60
 photos around them at chest and at raised-arm height. A board counts in a photo where it is wholly in the picture, not behind

@@ -1,6 +1,6 @@
 """How far a board layout can be read and how well one photo tells its pose: the study behind the starter boards.
 
-    python tests/benchmarks/board_layout.py [--json]
+    python -m tests.benchmarks.board_layout [--json]
 
 For every candidate (marked where it does not fit its papers, A4 and Letter or A3 and Tabloid) and two cameras: the
 distance up to which the shortest projected side of its median square keeps the readable size, and the predicted pose sigma
