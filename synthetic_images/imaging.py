@@ -28,7 +28,7 @@ class Imaging:
     motion_px, motion_rad : float
         Length and direction of a straight camera shake (0 deg along x).
     exposure : float
-        Factor on the picture; white paper is about 0.84 of full scale at 1.
+        Factor on the picture; white paper well lit is about 0.84 of full scale at 1.
     vignetting : float
         Loss of light in the corners, 0 to 1, growing with the square of the distance from the centre.
     read_noise, shot_noise : float
@@ -42,7 +42,7 @@ class Imaging:
     blur_px: float = 0.6
     motion_px: float = 0.0
     motion_rad: float = 0.0
-    exposure: float = 1.0
+    exposure: float = 1.15
     vignetting: float = 0.18
     read_noise: float = 1.2
     shot_noise: float = 2.0
@@ -50,7 +50,7 @@ class Imaging:
     quality: int = 94
 
 
-CLEAN = Imaging(blur_px=0.0, vignetting=0.0, read_noise=0.0, shot_noise=0.0, mosaic=False, quality=100)
+CLEAN = Imaging(blur_px=0.0, exposure=1.0, vignetting=0.0, read_noise=0.0, shot_noise=0.0, mosaic=False, quality=100)
 
 
 def expose(scene: Float32, camera: TrueCamera, imaging: Imaging, rng: np.random.Generator) -> Pixels:
