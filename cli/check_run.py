@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Collection, Sequence
 from pathlib import Path
@@ -18,7 +19,7 @@ from vision.errors import FileError, MeasurementError
 from vision.gather import look_again
 from vision.moved import Moved, find_moved
 from vision.network import Network, NetworkState, adjust_network
-from vision.network_start import NotTiedError
+from vision.network_start import NotTiedError, Start
 from vision.observations import View
 
 LEAST_FLOOR_BOARDS = 3
@@ -121,9 +122,7 @@ def _need_stand_board(desk: Desk, stand: Stand, views: Sequence[View], epoch: st
 
 
 def _adjusted(desk: Desk, survey: Survey, views: Sequence[View]) -> tuple[Network, tuple[Moved, ...]]:
-    def adjust(some: Sequence[View], prior: NetworkState, robust: bool) -> Network:
-        return adjust_network(some, desk.boards, desk.lenses, prior=prior, robust=robust)
-
+    adjust = functools.partial(_adjust_on, desk)
     try:
         found = find_moved(views, desk.job.floor, desk.boards, survey.state, adjust)
     except NotTiedError as err:
@@ -136,6 +135,12 @@ def _adjusted(desk: Desk, survey: Survey, views: Sequence[View]) -> tuple[Networ
             hint="take a photo of the stand that shows at least four floor boards, or survey again",
         )
     return found.network, found.moved
+
+
+def _adjust_on(
+    desk: Desk, views: Sequence[View], prior: NetworkState, *, robust: bool, start: Start | None, whole: bool
+) -> Network:
+    return adjust_network(views, desk.boards, desk.lenses, prior=prior, robust=robust, start=start, whole=whole)
 
 
 def _there(network: Network, epoch: str, moved: Collection[str]) -> dict[str, str]:

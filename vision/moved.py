@@ -6,16 +6,17 @@ telling body is freed for good, then the others are tried again (data snooping; 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from scipy.stats import chi2
 
 from vision.boards import BoardSet
 from vision.frames import Estimate
-from vision.network import Network, NetworkState
-from vision.network_start import NotTiedError
+from vision.network import Network, NetworkState, start_of
+from vision.network_start import Start
 from vision.observations import View
 from vision.poses import PoseSet
 
@@ -57,7 +58,12 @@ class MovedSearch:
     views: tuple[View, ...]
 
 
-Adjust = Callable[[Sequence[View], NetworkState, bool], Network]
+class Adjust(Protocol):
+    """Adjusts views on a prior; the other arguments are those of `adjust_network`."""
+
+    def __call__(
+        self, views: Sequence[View], prior: NetworkState, *, robust: bool, start: Start | None, whole: bool
+    ) -> Network: ...
 
 
 def find_moved(
@@ -67,9 +73,9 @@ def find_moved(
 
     Parameters
     ----------
-    adjust : function of (views, prior, robust) to Network
+    adjust : Adjust
         A body called ``name@now`` is new to the prior. Corners that are wrong in the picture are found once, with all
-        candidates nearly free (`robust`); square sums are then compared on the same corners.
+        candidates nearly free; square sums are then compared on the same corners.
 
     Raises
     ------
@@ -78,34 +84,53 @@ def find_moved(
     """
     seen = [body for body in candidates if any(s.body == body for view in views for s in view.seen)]
     # Nearly free: nothing that moved can make a good corner look wrong, and every photo stays tied to the bay.
-    clean = _clean(views, adjust(views, _loosened(prior, seen), True))
+    rough = adjust(views, _loosened(prior, seen), robust=True, start=None, whole=False)
+    clean, start = _clean(views, rough), start_of(rough)
     freed: list[str] = []
-    network = adjust(clean, prior, False)
+    network = adjust(clean, prior, robust=False, start=start, whole=False)
     drops: dict[str, float] = {}
     while len(freed) < len(seen) - 1:
         limit = chi2.isf(FALSE_ALARM / len(seen), 6) * max(1.0, network.sigma0**2 if freed else 1.0)
         trials = []
         for body in seen:
-            if body in freed:
+            views_freed = _freed(clean, [*freed, body])
+            # A body that is the only tie of some photo: nothing else there could tell that it moved.
+            if body in freed or not _tied(views_freed, prior):
                 continue
-            try:
-                trial = adjust(_freed(clean, [*freed, body]), prior, False)
-            except NotTiedError:
-                continue  # it is the only tie of some photo: nothing else there could tell that it moved
+            trial = adjust(views_freed, prior, robust=False, start=_with_freed(start, [*freed, body]), whole=False)
             drop = network.chi_square - trial.chi_square
             if drop > limit:
                 trials.append((drop, body, trial))
         if not trials:
             break
         drop, body, trial = max(trials, key=lambda entry: entry[0])
-        moved = _how_far(trial.poses, body, boards, drop)
+        moved = _how_far(trial.state, prior, body, boards, drop)
         if moved.shift_mm < LEAST_SHIFT_MM and moved.turn_rad < LEAST_TURN_RAD:
             break
         freed.append(body)
         drops[body] = drop
         network = trial
-    final = tuple(_how_far(network.poses, body, boards, drops[body]) for body in freed)
-    return MovedSearch(final, network, tuple(_freed(clean, freed)))
+    views_freed = _freed(clean, freed)
+    network = adjust(views_freed, prior, robust=False, start=_with_freed(start, freed), whole=True)
+    final = tuple(_how_far(network.state, prior, body, boards, drops[body]) for body in freed)
+    return MovedSearch(final, network, tuple(views_freed))
+
+
+def _with_freed(start: Start, bodies: Collection[str]) -> Start:
+    return replace(start, bodies=dict(start.bodies) | {body + NOW: start.bodies[body] for body in bodies})
+
+
+def _tied(views: Sequence[View], prior: NetworkState) -> bool:
+    """Whether every photo hangs together with a body of the prior."""
+    tied = set(prior.boards)
+    waiting = [{s.body for s in view.seen} for view in views if view.seen]
+    while waiting:
+        left = [bodies for bodies in waiting if not bodies & tied]
+        if len(left) == len(waiting):
+            return False
+        tied |= {body for bodies in waiting if bodies & tied for body in bodies}
+        waiting = left
+    return True
 
 
 def _loosened(prior: NetworkState, bodies: Collection[str]) -> NetworkState:
@@ -146,11 +171,11 @@ def _clean(views: Sequence[View], network: Network) -> list[View]:
     return out
 
 
-def _how_far(poses: PoseSet, body: str, boards: BoardSet, drop: float) -> Moved:
-    mark = boards[body.split("@")[0]].centre_mm
-    shift = poses[body + NOW].apply(mark) - poses[body].apply(mark)
-    turn = (poses[body].transform.rotation.inv() * poses[body + NOW].transform.rotation).magnitude()
-    return Moved(body, float(np.linalg.norm(shift)), float(turn), drop)
+def _how_far(state: NetworkState, prior: NetworkState, body: str, boards: BoardSet, drop: float) -> Moved:
+    mark = boards[prior.boards[body]].centre_mm
+    before, after = prior.pose(body), state.pose(body + NOW)
+    turn = (before.transform.rotation.inv() * after.transform.rotation).magnitude()
+    return Moved(body, float(np.linalg.norm(after.apply(mark) - before.apply(mark))), float(turn), drop)
 
 
 def pose_change(poses: PoseSet, before: str, after: str, mark_mm: np.ndarray) -> Estimate:

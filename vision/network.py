@@ -23,7 +23,7 @@ from vision.network_state import NetworkState
 from vision.observations import BEND_MODES, Distance, View, stack_views
 from vision.unknowns import Hold, Known, Layout, Values, known_beforehand, lay_out
 
-__all__ = ["BodyStrength", "Network", "NetworkState", "Rejected", "adjust_network", "weak_spots"]
+__all__ = ["BodyStrength", "Network", "NetworkState", "Rejected", "adjust_network", "start_of", "weak_spots"]
 
 REJECT_CORNER = 4.5
 """Whitened residual above which a corner is left out; by chance 1 in 25 000 (Rayleigh law)."""
@@ -43,6 +43,7 @@ def adjust_network(
     hold: Hold | None = None,
     robust: bool = True,
     start: Start | None = None,
+    whole: bool = True,
 ) -> Network:
     """Adjust photos and boards in one network.
 
@@ -61,6 +62,10 @@ def adjust_network(
         Groups of unknowns held at their value.
     robust : bool
         Huber weights to find and leave out wrong corners and sightings; the result is then plain least squares on the rest.
+    start : Start, optional
+        Where to start from, when it is known (`start_of` an earlier adjustment of the same photos).
+    whole : bool
+        Carry the prior's other unknowns along and split the covariance by source; a trial adjustment can do without.
 
     Raises
     ------
@@ -90,10 +95,16 @@ def adjust_network(
         solution, problem, gone = _settle(problem, values, robust)
         left_out += gone
         if not gone:
-            return report(problem, solution, datum, prior, rejected + left_out)
+            return report(problem, solution, datum, prior, rejected + left_out, whole=whole)
         # A body or photo that lost its last sighting must not stay in the normal equations.
         views = _without(views, gone)
         start = _start_from(problem, solution)
+
+
+def start_of(network: Network) -> Start:
+    """Poses of an adjusted network as the start of another adjustment of the same photos."""
+    bodies = {body: network.state.pose(body) for body in network.bodies_seen}
+    return Start(network.cam_from_survey, bodies, ())
 
 
 def _without(views: Sequence[View], gone: Sequence[Rejected]) -> list[View]:

@@ -98,14 +98,17 @@ def report(
     datum: str,
     prior: NetworkState | None,
     rejected: Sequence[Rejected],
+    *,
+    whole: bool = True,
 ) -> Network:
+    """The network at its solution; without `whole` neither the split by source nor the prior's untouched unknowns."""
     obs, layout = problem.obs, problem.layout
     redundancy = redundancy_of(problem)
     chi_square = solution.normal.cost
     sigma0 = float(np.sqrt(chi_square / redundancy)) if redundancy > 0 else 1.0
     band = tuple(float(np.sqrt(chi2.ppf(q, redundancy) / redundancy)) for q in (0.005, 0.995))
     cov = covariance(solution.normal)
-    parts, lead = covariance_parts(problem, solution, cov)
+    parts, lead = covariance_parts(problem, solution, cov) if whole else ({}, np.empty((0, 0)))
     board_of = {body: obs.boards[problem.board_of_body[i]] for i, body in enumerate(obs.bodies)}
     total, all_redundancy = chi_square, redundancy
     if prior:
@@ -113,7 +116,7 @@ def report(
     factor = max(1.0, total / max(all_redundancy, 1), sigma0**2 if sigma0 > band[1] else 0.0)
     value = vector_of(solution.values, layout)
     state = NetworkState(datum, layout.names, value, cov, parts, board_of, factor, total, all_redundancy)
-    if prior:
+    if prior and whole:
         state = carry(state, prior, lead)
     misfit = distance_misfit(problem, solution.values)
     _need_agreement(misfit)

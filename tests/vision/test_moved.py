@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -30,8 +31,8 @@ def later(world: World, shifts_mm: dict[str, list[float]], photos: int, seed: in
 
 
 def search(world: World, survey: Network, views: Sequence[View]):  # type: ignore[no-untyped-def]
-    def again(views: Sequence[View], prior: NetworkState, robust: bool) -> Network:
-        return adjust_network(views, world.boards, {"cam": lens_profile(sigma=0.3)}, prior=prior, robust=robust)
+    def again(views: Sequence[View], prior: NetworkState, **how: Any) -> Network:
+        return adjust_network(views, world.boards, {"cam": lens_profile(sigma=0.3)}, prior=prior, **how)
 
     return find_moved(views, list(world.world_from_body), world.boards, survey.state, again)
 
