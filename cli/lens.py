@@ -24,9 +24,15 @@ BoardsFile = Annotated[Path | None, typer.Option("--boards", help="Board file (t
 Chessboard = Annotated[
     str, typer.Option("--chessboard", help="A plain chessboard instead: inner corners along both sides.", metavar="9x6")
 ]
-Square = Annotated[float, typer.Option("--square", help="Side of the plain chessboard's squares, mm.", metavar="MM")]
-Focus = Annotated[str, typer.Option("--focus", help="locked, or auto when the camera focuses anew for every photo.")]
-Out = Annotated[Path, typer.Option("--out", help="Lens profile to write; the coverage picture goes beside it.")]
+Square = Annotated[
+    float, typer.Option("--square", help="Side of the plain chessboard's squares, mm.", metavar="MM", show_default=False)
+]
+Focus = Annotated[
+    str, typer.Option("--focus", help="auto when the camera focuses anew for every photo.", metavar="locked|auto")
+]
+Out = Annotated[
+    Path, typer.Option("--out", help="Lens profile to write; the coverage picture goes beside it.", metavar="NAME.lens.toml")
+]
 ADVICE = (
     "About 12 photos from different sides, boards tilted by 20 to 45 degrees and in every part of the picture, some with the "
     "camera turned by 90 degrees, at the bay's distance. Phone: the 1x lens, no zoom, focus and exposure locked, stabilisation "

@@ -136,15 +136,32 @@ def _posed(views: Views, homographies: Array, focal: float, cx: float, cy: float
     fix[:, 2] = np.linalg.det(u @ vt)
     parameters = np.zeros(12)
     parameters[:4] = focal, focal, cx, cy
+    turns, shifts = _in_front(views, focal, cx, cy, u @ (fix[:, :, None] * vt), h[:, :, 2])
     boards = len(views.board_sigma)
     return LensState(
         parameters,
         np.zeros((boards, BOARD_UNKNOWNS)),
         np.zeros((views.photo_count, WOBBLE_UNKNOWNS)),
-        u @ (fix[:, :, None] * vt),
-        h[:, :, 2],
+        turns,
+        shifts,
         np.zeros((len(h), WARP_UNKNOWNS)),
     )
+
+
+def _in_front(views: Views, focal: float, cx: float, cy: float, turns: Array, shifts: Array) -> tuple[Array, Array]:
+    """Poses, but square-on at the right place and size where a homography puts corners behind the camera.
+
+    One photo with wrong corners must not stop the others; the robust fit throws it out.
+    """
+    depth = np.einsum("nj,nj->n", turns[views.view][:, 2], views.points_mm) + shifts[views.view][:, 2]
+    turns, shifts = turns.copy(), shifts.copy()
+    for v in np.unique(views.view[~(depth > 0)]):
+        rows = views.view == v
+        middle, spread = views.px[rows].mean(axis=0), float(views.px[rows].std())
+        distance = focal * float(views.points_mm[rows, :2].std()) / max(spread, 1e-3)
+        turns[v] = np.eye(3)
+        shifts[v] = distance * np.array([(middle[0] - cx) / focal, (middle[1] - cy) / focal, 1.0])
+    return turns, shifts
 
 
 def radial_limit_px(parameters: Array) -> float:

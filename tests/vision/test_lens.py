@@ -117,6 +117,16 @@ def test_a_photo_that_contradicts_the_others_is_named():
     assert len(fit.photos) == 11
 
 
+def test_a_photo_of_random_corners_does_not_stop_the_others():
+    shots = photos(12, 12)
+    rng = np.random.default_rng(6)
+    seen = shots[7].found[0]
+    anywhere = rng.uniform([0, 0], [1920, 1080], seen.px.shape) - seen.px
+    fit = fit_lens([*shots[:7], shifted(shots[7], np.arange(len(seen.px)), anywhere), *shots[8:]], BOARDS)
+    assert list(fit.refused) == ["photo-08.jpg"]
+    assert np.all(np.abs(fit.camera.parameters - true_parameters())[:4] < 4.0 * fit.sigma()[:4])
+
+
 def test_order_of_photos_changes_nothing():
     shots = photos(13, 10)
     forth, back = (fit_lens(order, BOARDS, candidates=ONLY_K1_K2) for order in (shots, shots[::-1]))
