@@ -85,14 +85,28 @@ def look_at(eye: np.ndarray, look: np.ndarray, roll_rad: float = 0.0) -> Pose:
 
 
 def views_of(
-    world: World, *, noise_px: float = 0.1, seed: int = 0, said_px: float | None = None, lens: str = "cam"
+    world: World,
+    *,
+    noise_px: float = 0.1,
+    seed: int = 0,
+    said_px: float | None = None,
+    lens: str = "cam",
+    wobble: Wobble | None = None,
 ) -> list[View]:
-    """Views with every corner inside the frame of every board that faces the camera, with normal noise."""
+    """Views with every corner inside the frame of every board that faces the camera, with normal noise.
+
+    With `wobble` every photo has its own focal length and principal point, drawn around the camera's.
+    """
     rng = np.random.default_rng(seed)
     said = noise_px if said_px is None else said_px
     views = []
     for photo, cam_from_world in world.cam_from_world.items():
         seen = []
+        shifted = world.camera.parameters
+        if wobble:
+            shifted[:2] *= 1.0 + rng.normal(0.0, wobble.focal_percent / 100.0)
+            shifted[2:4] += rng.normal(0.0, wobble.centre_px, 2)
+        camera = world.camera.with_parameters(shifted)
         for board in world.boards:
             cam_from_board = cam_from_world @ world.world_from_body[board.name]
             corners = board.corners_mm() * [*world.scale[board.name], 1.0]
@@ -101,9 +115,9 @@ def views_of(
             ray = in_cam.mean(axis=0) / np.linalg.norm(in_cam.mean(axis=0))
             if in_cam[:, 2].min() < 300 or into @ ray < 0.3:
                 continue
-            px = cv2.projectPoints(
-                np.ascontiguousarray(in_cam), np.zeros(3), np.zeros(3), world.camera.matrix, world.camera.distortion
-            )[0][:, 0]
+            px = cv2.projectPoints(np.ascontiguousarray(in_cam), np.zeros(3), np.zeros(3), camera.matrix, camera.distortion)[0][
+                :, 0
+            ]
             inside = ((px > 5) & (px < [world.camera.width_px - 5, world.camera.height_px - 5])).all(axis=1)
             if inside.sum() < 6:
                 continue

@@ -134,6 +134,25 @@ def test_sigma0_tells_optimistic_corner_covariances() -> None:
     assert corner_ratio == pytest.approx(1.0, rel=0.3)
 
 
+def test_a_wobbling_lens_is_told_from_bad_corners() -> None:
+    """Autofocus and stabilisation: every photo has its own focal length and principal point."""
+    world = ring_world(19, photos=24)
+    wobble = Wobble(0.3, 4.0)
+    views = views_of(world, noise_px=0.1, wobble=wobble, seed=2)
+    blind = adjust_network(views, world.boards, {"cam": lens_profile()}, robust=False)
+    assert blind.sigma0 > blind.sigma0_band[1] + 0.2
+    aware = adjust_network(views, world.boards, {"cam": lens_profile(wobble=wobble)}, robust=False)
+    assert aware.sigma0_band[0] < aware.sigma0 < aware.sigma0_band[1]
+    datum = world.world_from_body[aware.state.datum]
+    bodies = [b for b in aware.bodies_seen if b != aware.state.datum]
+    error = []
+    for body in bodies:
+        gap = aware.state.pose(body).transform * (datum.inverse() @ world.world_from_body[body]).transform.inv()
+        error += [*gap.rotation.as_rotvec(), *gap.translation]
+    white = np.linalg.solve(np.linalg.cholesky(aware.poses.cov_of(bodies)), np.array(error))
+    assert (white**2).mean() == pytest.approx(1.0, abs=3.3 * np.sqrt(2.0 / len(white)))
+
+
 def test_survey_then_check_equals_one_adjustment() -> None:
     """Sequential equals joint (1e-3 mm, 1e-4 degrees, 1 % of u), lens profile and scales applied once.
 
