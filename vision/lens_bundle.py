@@ -169,9 +169,9 @@ class Normal:
     ----------
     matrix, gradient : ndarray, shapes (g, g) and (g,)
         Of the global unknowns: camera, boards, wobble (photo by photo); `gradient` is minus half the cost's slope.
-    own_solve, own_step : list of ndarray (m, w), and ndarray, shape (views, m)
+    own_solve, own_step : ndarray, shapes (views, m, w) and (views, m)
         Step of a view's own unknowns: ``own_step - own_solve @ global_step[columns]``; m is 6, or 12 with warp.
-    columns : tuple of ndarray of int
+    columns : ndarray of int, shape (views, w)
         Global unknowns each view depends on.
     cost : float
         Weighted square sum, priors included, at the state.
@@ -181,9 +181,9 @@ class Normal:
 
     matrix: Array
     gradient: Array
-    own_solve: list[Array]
+    own_solve: Array
     own_step: Array
-    columns: list[Index]
+    columns: Index
     cost: float
     own_gain: float
     own_logdet: float
@@ -289,44 +289,54 @@ def normal_equations(
     """Linearise at `state`; see `Normal`. `noise` multiplies the corners' σ; `weights`, shape (n,), are robust weights."""
     r, jac = _jacobian(views, state, freedom)
     root = np.full(len(r), 1.0 / noise) if weights is None else np.sqrt(weights) / noise
-    r, jac = r * root[:, None], jac * root[:, None, None]
-    k, free = freedom.basis.shape[1], freedom.wobble_columns
-    boards, photos = len(views.board_sigma) * freedom.boards, views.photo_count * bool(free.size)
-    first_wobble = k + BOARD_UNKNOWNS * boards
-    size = first_wobble + free.size * photos
+    square, slope = _by_view(views, r * root[:, None], jac * root[:, None, None])
+    own = 6
+    if freedom.warp_sigma_px > 0:
+        own += WARP_UNKNOWNS
+        square[:, range(6, own), range(6, own)] += freedom.warp_sigma_px**-2.0
+        slope[:, 6:own] -= state.warp_px * freedom.warp_sigma_px**-2.0
+    cost = float(np.sum((r * root[:, None]) ** 2)) + _prior_cost(views, state, freedom)
+    every = np.arange(square.shape[1])
+    square[:, every, every] *= 1.0 + damping
+    mixed = square[:, own:, :own]
+    solved = np.linalg.solve(square[:, :own, :own], np.concatenate([mixed.transpose(0, 2, 1), slope[:, :own, None]], axis=2))
+    columns, size = _columns(views, freedom)
     matrix, gradient = np.zeros((size, size)), np.zeros(size)
-    edges = views.edges()
-    columns: list[Index] = []
-    own = 6 + WARP_UNKNOWNS * (freedom.warp_sigma_px > 0)
-    own_solve: list[Array] = []
-    own_step = np.zeros((views.view_count, own))
-    own_gain = own_logdet = 0.0
-    for v in range(views.view_count):
-        rows = slice(edges[v], edges[v + 1])
-        local = jac[rows].reshape(-1, jac.shape[2])
-        square, slope = local.T @ local, local.T @ r[rows].ravel()
-        if own > 6:
-            square[range(6, own), range(6, own)] += freedom.warp_sigma_px**-2.0
-            slope[6:own] -= state.warp_px[v] * freedom.warp_sigma_px**-2.0
-        parts = [np.arange(k)]
-        if boards:
-            parts.append(k + BOARD_UNKNOWNS * views.board_of_view[v] + np.arange(BOARD_UNKNOWNS))
-        if photos:
-            parts.append(first_wobble + free.size * views.photo_of_view[v] + np.arange(free.size))
-        where = np.concatenate(parts)
-        block = square[:own, :own] + np.diag(damping * np.diag(square[:own, :own]))
-        solved = np.asarray(np.linalg.solve(block, np.column_stack([square[:own, own:], slope[:own]])), dtype=float)
-        columns.append(where)
-        own_solve.append(solved[:, :-1])
-        own_step[v] = solved[:, -1]
-        own_gain += float(slope[:own] @ solved[:, -1])
-        own_logdet += float(np.linalg.slogdet(block)[1])
-        matrix[np.ix_(where, where)] += square[own:, own:] - square[own:, :own] @ solved[:, :-1]
-        matrix[where, where] += damping * np.diag(square)[own:]
-        gradient[where] += slope[own:] - square[own:, :own] @ solved[:, -1]
+    np.add.at(matrix, (columns[:, :, None], columns[:, None, :]), square[:, own:, own:] - mixed @ solved[:, :, :-1])
+    np.add.at(gradient, columns, slope[:, own:] - np.einsum("vij,vj->vi", mixed, solved[:, :, -1]))
     _add_priors(views, state, freedom, matrix, gradient)
-    cost = float(np.sum(r * r)) + _prior_cost(views, state, freedom)
-    return Normal(matrix, gradient, own_solve, own_step, columns, cost, own_gain, own_logdet)
+    return Normal(
+        matrix,
+        gradient,
+        own_solve=solved[:, :, :-1],
+        own_step=solved[:, :, -1],
+        columns=columns,
+        cost=cost,
+        own_gain=float(np.sum(slope[:, :own] * solved[:, :, -1])),
+        own_logdet=float(np.sum(np.linalg.slogdet(square[:, :own, :own])[1])),
+    )
+
+
+def _by_view(views: Views, r: Array, jac: Array) -> tuple[Array, Array]:
+    """Normal equations of each view by itself, shapes (views, m, m) and (views, m)."""
+    m = jac.shape[2]
+    rows = np.concatenate([jac, r[:, :, None]], axis=2).reshape(-1, m + 1)
+    parts = np.split(rows, 2 * views.edges()[1:-1])
+    whole = np.array([part.T @ part for part in parts])
+    return whole[:, :m, :m], whole[:, :m, m]
+
+
+def _columns(views: Views, freedom: Freedom) -> tuple[Index, int]:
+    """Global unknowns each view depends on, shape (views, w), and the number of global unknowns."""
+    k, free = freedom.basis.shape[1], freedom.wobble_columns.size
+    parts = [np.tile(np.arange(k), (views.view_count, 1))]
+    if freedom.boards:
+        parts.append(k + BOARD_UNKNOWNS * views.board_of_view[:, None] + np.arange(BOARD_UNKNOWNS))
+        k += BOARD_UNKNOWNS * len(views.board_sigma)
+    if free:
+        parts.append(k + free * views.photo_of_view[:, None] + np.arange(free))
+        k += free * views.photo_count
+    return np.concatenate(parts, axis=1), k
 
 
 def _add_priors(views: Views, state: LensState, freedom: Freedom, matrix: Array, gradient: Array) -> None:
@@ -348,10 +358,10 @@ def _add_priors(views: Views, state: LensState, freedom: Freedom, matrix: Array,
         gradient[rows] -= precision * state.wobble[:, free].ravel()
 
 
-def stepped(views: Views, state: LensState, freedom: Freedom, normal: Normal, step: Array) -> LensState:
+def stepped(state: LensState, freedom: Freedom, normal: Normal, step: Array) -> LensState:
     """The state after a step of the global unknowns, with the poses following."""
     k = freedom.basis.shape[1]
-    moves = np.array([normal.own_step[v] - normal.own_solve[v] @ step[normal.columns[v]] for v in range(views.view_count)])
+    moves = normal.own_step - np.einsum("vij,vj->vi", normal.own_solve, step[normal.columns])
     turn = exp_so3(moves[:, :3])
     board, wobble = state.board, state.wobble
     at = k

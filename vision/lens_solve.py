@@ -51,7 +51,7 @@ def solve(
         except np.linalg.LinAlgError:
             damping = max(damping, 1e-6) * 100.0
             continue
-        moved = stepped(views, state, freedom, normal, step)
+        moved = stepped(state, freedom, normal, step)
         new_cost = cost_of(views, moved, freedom, noise, weights) if moved.parameters[:2].min() > 0 else float("inf")
         if new_cost <= cost:
             done = cost - new_cost <= tolerance * cost

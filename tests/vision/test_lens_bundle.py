@@ -41,7 +41,7 @@ def test_gradient_is_the_slope_of_the_cost():
     scale = 1.0 / np.sqrt(np.diag(normal.matrix))
     for _ in range(5):
         direction = 1e-3 * scale * rng.normal(size=len(scale))
-        moved = [stepped(views, state, EVERYTHING, still, sign * direction) for sign in (1.0, -1.0)]
+        moved = [stepped(state, EVERYTHING, still, sign * direction) for sign in (1.0, -1.0)]
         ahead, behind = (cost_of(views, there, EVERYTHING, 1.0) for there in moved)
         assert np.isclose((ahead - behind) / 2.0, -2.0 * direction @ normal.gradient, rtol=1e-4, atol=1e-9)
 
@@ -51,7 +51,7 @@ def test_one_newton_step_gains_what_the_quadratic_says():
     normal = normal_equations(views, state, EVERYTHING)
     step = np.linalg.solve(normal.matrix, normal.gradient)
     predicted = normal.cost - normal.own_gain - float(normal.gradient @ step)
-    reached = cost_of(views, stepped(views, state, EVERYTHING, normal, step), EVERYTHING, 1.0)
+    reached = cost_of(views, stepped(state, EVERYTHING, normal, step), EVERYTHING, 1.0)
     assert np.isclose(reached, predicted, rtol=0.02)
 
 
