@@ -119,7 +119,7 @@ def check_of(
     Raises
     ------
     MeasurementError
-        No stand board seen.
+        No stand board seen; a source to leave out that there is not.
     """
     body_of_board = {name: body_of(name, epoch, job.floor) for name in stand.names}
     seen = _stand_as_seen(car.poses, stand, body_of_board)
@@ -128,12 +128,21 @@ def check_of(
     wanted = [name for name in FIGURES if name not in reasons]
     measured = placement(poses, sheet, job.reference_known, wanted)
     if without:
+        _need_sources(without, measured.measured.parts)
         measured = Placement(measured.measured.without(without), measured.error.without(without))
     judgement = judge(measured, sheet, rule, {name: err.what for name, err in reasons.items()})
     if not car_shown:
         judgement = replace(judgement, verdict=at_best_undecided(judgement.verdict))
     gaps = second_board_gaps(car.poses, seen, boards, body_of_board)
     return CheckOutcome(measured, judgement, moves(measured, sheet, stand.pivot), gaps, seen.boards[0].board)
+
+
+def _need_sources(without: Collection[str], known: Collection[str]) -> None:
+    unknown = [source for source in without if source not in known]
+    if unknown:
+        raise MeasurementError(
+            f"there is no source of uncertainty {unknown[0]!r} in this check", hint=f"sources: {', '.join(sorted(known))}"
+        )
 
 
 def car_stayed(poses: PoseSet, job: Job, boards: BoardSet, epoch: str) -> tuple[CarStayed, ...]:

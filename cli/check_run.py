@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from calib.bodies import REST, board_of, epoch_of_body, not_tied_in_words
@@ -51,15 +52,50 @@ def run_check(
     views = views_of(desk, seen, dict.fromkeys(names, epoch))
     _need_stand_board(desk, stand, views, epoch)
     tick("network", "what moved since the survey")
-    network, moved = _adjusted(desk, survey, views)
+    network, moved = on_survey(desk, survey, views)
     again = unfound(desk, seen, network, _there(network, epoch, {m.body for m in moved}))
     if again:
         new = {photo.name: photo for photo in look_again(again, desk.in_use, lambda name: tick("second look", name))}
         if any(len(new[photo.name].sightings.found) > len(photo.sightings.found) for photo, _, _ in again):
             seen = [new.get(photo.name, photo) for photo in seen]
             views = views_of(desk, seen, dict.fromkeys(names, epoch))
-            network, moved = _adjusted(desk, survey, views)
-    remarks += _moved_words(moved, _floor_seen(desk, views))
+            network, moved = on_survey(desk, survey, views)
+    run = outcome_of(
+        desk,
+        sheet,
+        survey,
+        epoch,
+        views,
+        (network, moved),
+        car_not_seen=car_not_seen,
+        without=without,
+        guard_band=guard_band,
+    )
+    return replace(run, remarks=(*remarks, *run.remarks))
+
+
+def outcome_of(
+    desk: Desk,
+    sheet: Sheet,
+    survey: Survey,
+    epoch: str,
+    views: Sequence[View],
+    adjusted: tuple[Network, tuple[Moved, ...]],
+    *,
+    car_not_seen: str | None = None,
+    without: Sequence[str] = (),
+    guard_band: bool = False,
+) -> CheckRun:
+    """From the check's network and what moved to the verdict.
+
+    Raises
+    ------
+    MeasurementError
+        The car moved.
+    """
+    network, moved = adjusted
+    stand = read_stand(desk.job.need_stand())
+    remarks = _moved_words(moved, _floor_seen(desk, views))
     stayed = car_stayed(network.poses, desk.job, desk.boards, epoch)
     _refuse_moved_car(stayed, desk)
     if not stayed and car_not_seen is None:
@@ -78,9 +114,9 @@ def run_check(
     )
     if outcome.stand_board != stand.boards[0].board:
         remarks.append(f"{stand.boards[0].board} was not seen: the target's place comes from {outcome.stand_board}")
-    if len(seen) == 1:
+    if len(views) == 1:
         remarks.append("one photo: stand 30° to 45° beside the target's normal, or add a second photo from the other side")
-    return CheckRun(epoch, outcome, stayed, moved, network, tuple(names), tuple(remarks))
+    return CheckRun(epoch, outcome, stayed, moved, network, tuple(view.photo for view in views), tuple(remarks))
 
 
 def _photos(desk: Desk, given: Sequence[Path]) -> tuple[str, list[Path], list[str]]:
@@ -121,7 +157,14 @@ def _need_stand_board(desk: Desk, stand: Stand, views: Sequence[View], epoch: st
         )
 
 
-def _adjusted(desk: Desk, survey: Survey, views: Sequence[View]) -> tuple[Network, tuple[Moved, ...]]:
+def on_survey(desk: Desk, survey: Survey, views: Sequence[View]) -> tuple[Network, tuple[Moved, ...]]:
+    """The check's photos on top of the survey, with the floor boards that moved since freed.
+
+    Raises
+    ------
+    MeasurementError
+        Not tied to the survey; too few floor boards stayed.
+    """
     adjust = functools.partial(_adjust_on, desk)
     try:
         found = find_moved(views, desk.job.floor, desk.boards, survey.state, adjust)

@@ -1,7 +1,7 @@
 """A job's photos on their way through the house: read the files, look, adjust, keep the survey. No mathematics here.
 
-`results/survey.json` tells people and programs what the survey was made of; `results/survey.npz` keeps the joint estimate that
-later checks build on; `results/sightings/` keeps what was seen in each photo, by content.
+`results/survey.json` tells people and programs what the survey was made of and names the file of the joint estimate beside it
+(`survey-….npz`) that later checks build on; `results/sightings/` keeps what was seen in each photo, by content.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ from vision.visible import expected_boards
 
 SURVEY_SCHEMA = "survey/1"
 SURVEY_FILE = "survey.json"
-STATE_FILE = "survey.npz"
+STATE_FILES = "survey-*.npz"
 Tick = Callable[[str, str], None]
 
 
@@ -160,21 +160,27 @@ def survey(desk: Desk, tick: Tick = silent) -> Sighted:
     epoch = {name: epoch_of(job, path) for name, path in zip(names, paths, strict=True)}
     seen, remarks = look_at(desk, paths, names, tick)
     tick("network", "first adjustment")
-    network = _adjust(desk, views_of(desk, seen, epoch), None)
+    network = adjusted(desk, views_of(desk, seen, epoch))
     again = _second_look(desk, seen, epoch, network)
     if again:
         new = {photo.name: photo for photo in look_again(again, desk.in_use, lambda name: tick("second look", name))}
         seen = [new.get(photo.name, photo) for photo in seen]
         tick("network", "second adjustment")
-        network = _adjust(desk, views_of(desk, seen, epoch), None)
+        network = adjusted(desk, views_of(desk, seen, epoch))
     return Sighted(tuple(seen), epoch, network, (*remarks, *weak_spots(network)))
 
 
-def _adjust(desk: Desk, views: Sequence[View], prior: NetworkState | None) -> Network:
+def adjusted(desk: Desk, views: Sequence[View]) -> Network:
+    """The survey's network: all views and tape distances at once.
+
+    Raises
+    ------
+    MeasurementError
+    """
     seen = {sighting.body for view in views for sighting in view.seen}
     tapes = [tape for tape in tape_distances(desk.job) if tape.a in seen and tape.b in seen]
     try:
-        return adjust_network(views, desk.boards, desk.lenses, distances=() if prior else tapes, prior=prior)
+        return adjust_network(views, desk.boards, desk.lenses, distances=tapes)
     except NotTiedError as err:
         raise not_tied_in_words(err.groups, desk.job) from err
 
@@ -212,9 +218,10 @@ def unfound(
 
 
 def keep_survey(desk: Desk, sighted: Sighted) -> Survey:
-    """Write `survey.npz` and `survey.json`; the JSON last, so that it never names a state that is not there."""
+    """Write the joint estimate and `survey.json`; the JSON names the estimate's file, so that it counts from one moment on."""
     state = sighted.network.state
     data = state_bytes(state)
+    state_sha = hashlib.sha256(data).hexdigest()
     inputs = survey_inputs(desk)
     photo_sha = {photo.name: photo.sha256 for photo in sighted.seen}
     identity = hashlib.sha256(json.dumps([inputs, photo_sha], sort_keys=True).encode()).hexdigest()[:12]
@@ -225,14 +232,35 @@ def keep_survey(desk: Desk, sighted: Sighted) -> Survey:
         "date": datetime.datetime.now().astimezone().isoformat(timespec="seconds"),
         "program": program(),
         "inputs": inputs,
-        "state_sha256": hashlib.sha256(data).hexdigest(),
+        "state": STATE_FILES.replace("*", state_sha[:12]),
+        "state_sha256": state_sha,
         "epochs": epochs,
         **network_document(sighted),
         "sightings": [to_document(photo.sightings) for photo in sighted.seen],
     }
-    write_result(desk.job, STATE_FILE, data)
-    write_result(desk.job, SURVEY_FILE, json.dumps(document, indent=1, ensure_ascii=False))
+    _replace_survey(desk.job, document, data)
     return Survey(identity, str(document["date"]), state, tuple(epochs), document)
+
+
+def _replace_survey(job: Job, document: Mapping[str, Any], state: bytes) -> None:
+    """New estimate beside the old one, the JSON that names it, then the old one goes: stopped anywhere, one stands."""
+    try:
+        write_result(job, document["state"], state)
+        write_result(job, SURVEY_FILE, json.dumps(document, indent=1, ensure_ascii=False))
+    finally:
+        named = _named_state(job.results_folder / SURVEY_FILE)
+        for path in job.results_folder.glob(STATE_FILES):
+            if path.name != named:
+                path.unlink()
+
+
+def _named_state(survey_json: Path) -> str:
+    if not survey_json.is_file():
+        return ""
+    try:
+        return str(json.loads(survey_json.read_text(encoding="utf-8")).get("state", ""))
+    except ValueError:
+        return ""
 
 
 def load_survey(desk: Desk) -> Survey:
@@ -245,26 +273,24 @@ def load_survey(desk: Desk) -> Survey:
     """
     job = desk.job
     path = job.results_folder / SURVEY_FILE
-    command = f"bayfix survey {job.folder}"
+    hint = f"run: bayfix survey {job.folder}"
     if not path.is_file():
-        raise FileError(f"{job.folder}: there is no survey yet", hint=f"run: {command}")
+        raise FileError(f"{job.folder}: there is no survey yet", hint=hint)
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as err:
-        raise FileError(f"{path}: damaged: {err}", hint=f"run: {command}") from err
-    if document.get("schema") != SURVEY_SCHEMA:
+        raise FileError(f"{path}: damaged: {err}", hint=hint) from err
+    if document.get("schema") != SURVEY_SCHEMA or "state" not in document:
         raise FileError(
-            f"{path} has schema {document.get('schema')!r}, this version reads {SURVEY_SCHEMA!r}", hint=f"run: {command}"
+            f"{path} has schema {document.get('schema')!r}, this version reads {SURVEY_SCHEMA!r} with its state", hint=hint
         )
     now = survey_inputs(desk)
     changed = [name for name in now if document["inputs"].get(name) != now[name]]
     if changed:
-        raise FileError(
-            f"{job.folder}: {', '.join(changed)} changed since the survey of {document['date']}", hint=f"run: {command}"
-        )
-    state_path = job.results_folder / STATE_FILE
-    if state_path.is_file() and hashlib.sha256(state_path.read_bytes()).hexdigest() != document["state_sha256"]:
-        raise FileError(f"{state_path} does not belong to {path.name}: an interrupted run?", hint=f"run: {command}")
+        raise FileError(f"{job.folder}: {', '.join(changed)} changed since the survey of {document['date']}", hint=hint)
+    state_path = job.results_folder / document["state"]
+    if not state_path.is_file() or hashlib.sha256(state_path.read_bytes()).hexdigest() != document["state_sha256"]:
+        raise FileError(f"{state_path} is missing or does not belong to {path.name}", hint=hint)
     return Survey(document["id"], document["date"], read_state(state_path), tuple(document["epochs"]), document)
 
 

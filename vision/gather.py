@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import signal
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -67,18 +68,21 @@ def gather(
     cache: Path | None = None,
     tick: Callable[[str], None] = lambda _name: None,
 ) -> list[SeenPhoto]:
-    """Look at all photos; `tick` is called after each with its name.
+    """Look at all photos; `tick` is called after each with its name. New sightings are kept in `cache` when all are done.
 
     Raises
     ------
     PhotoError, LensError
-        A photo that cannot be read or fits no lens profile; nothing is returned then.
+        A photo that cannot be read or fits no lens profile; nothing is returned and nothing kept then.
     """
     work = [(task, boards, cache) for task in tasks]
-    out = []
-    for seen in _in_parallel(_look, work):
+    out, new = [], {}
+    for seen, keep_at in _in_parallel(_look, work):
         out.append(seen)
+        if keep_at is not None:
+            new[keep_at] = json.dumps(to_document(seen.sightings))
         tick(seen.name)
+    _keep(new)
     return out
 
 
@@ -95,34 +99,51 @@ def look_again(
     return out
 
 
+def kept_at(cache: Path, sha256: str, boards: BoardSet, camera: Camera) -> Path:
+    """File of the sightings of a photo with this content, looked at for these boards with this camera."""
+    recipe = repr((CACHE_VERSION, sha256, boards, camera.parameters.tolist(), DEFAULTS, cv2.__version__))
+    return cache / f"{hashlib.sha256(recipe.encode()).hexdigest()[:32]}.json"
+
+
+def _keep(new: Mapping[Path, str]) -> None:
+    """Write all or, when stopped in the middle, none."""
+    written: list[Path] = []
+    try:
+        for path, text in new.items():
+            written.append(path)
+            write_whole(path, text)
+    except BaseException:
+        for path in written:
+            path.unlink(missing_ok=True)
+        raise
+
+
 def _in_parallel(function: Callable[[Work], Result], work: Sequence[Work]) -> Iterable[Result]:
     cores = os.cpu_count() or 1
     if len(work) < LEAST_FOR_POOL or cores == 1:
         yield from map(function, work)
         return
-    with ProcessPoolExecutor(min(cores, len(work)), initializer=_one_thread) as pool:
+    with ProcessPoolExecutor(min(cores, len(work)), initializer=_start_worker) as pool:
         yield from pool.map(function, work)
 
 
-def _one_thread() -> None:
+def _start_worker() -> None:
     cv2.setNumThreads(1)
+    # Ctrl-C reaches every process of the terminal: the command itself stops its workers and says so, once.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def _look(work: tuple[PhotoTask, BoardSet, Path | None]) -> SeenPhoto:
+def _look(work: tuple[PhotoTask, BoardSet, Path | None]) -> tuple[SeenPhoto, Path | None]:
+    """The photo's boards, and where to keep them if they were not kept already."""
     task, boards, cache = work
     photo = read_photo(task.path, name=task.name)
     profile = match_lens(photo, task.profiles)
     sha = hashlib.sha256(task.path.read_bytes()).hexdigest()
-    recipe = repr((CACHE_VERSION, sha, boards, profile.camera.parameters.tolist(), DEFAULTS, cv2.__version__))
-    kept = cache / f"{hashlib.sha256(recipe.encode()).hexdigest()[:32]}.json" if cache else None
+    kept = kept_at(cache, sha, boards, profile.camera) if cache else None
     if kept is not None and kept.is_file():
         doc = json.loads(kept.read_text(encoding="utf-8"))
-        seen = from_document(doc | {"photo": task.name})
-    else:
-        seen = sightings_in(photo, boards, profile.camera)
-        if kept is not None:
-            write_whole(kept, json.dumps(to_document(seen)))
-    return SeenPhoto(task.path, profile.name, sha, seen)
+        return SeenPhoto(task.path, profile.name, sha, from_document(doc | {"photo": task.name})), None
+    return SeenPhoto(task.path, profile.name, sha, sightings_in(photo, boards, profile.camera)), kept
 
 
 def _look_again(work: tuple[SeenPhoto, Camera, Mapping[str, Pose], BoardSet]) -> SeenPhoto:
