@@ -312,8 +312,11 @@ def moved_state(data: RollData, state: RollState, step: Array) -> RollState:
     )
 
 
-def adjust(data: RollData, start: RollState) -> RollSolution:
-    """Least squares from a start within some degrees. Unknowns the data do not show keep their start (see `redundancy`)."""
+def adjust(data: RollData, start: RollState, settled: float = 1e-9) -> RollSolution:
+    """Least squares from a start within some degrees, until chi-square falls by less than the share `settled`.
+
+    Unknowns the data do not show keep their start (see `redundancy`).
+    """
     state, damping = start, 1e-9
     solution = linearise(data, state)
     for _ in range(MOST_STEPS):
@@ -332,7 +335,7 @@ def adjust(data: RollData, start: RollState) -> RollSolution:
                 return solution
         gain, state, damping = solution.chi2 - cost, candidate, max(damping / 10.0, 1e-9)
         solution = linearise(data, state)
-        if gain <= 1e-9 * max(1.0, cost):
+        if gain <= settled * max(1.0, cost):
             break
     return solution
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import stats
@@ -28,18 +28,22 @@ TYRE_MM = 50.0
 COUNTED_SIGMAS = 3.0
 MISFIT = 3.0
 """σ̂₀ above which the epochs are not the same car on the same floor."""
-REFIT = 4
+REFIT, SETTLED = 4, 1e-4
 AS_WELL = 11.0
 """A slip that lowers chi-square by this much less (one in a thousand, one degree of freedom) may as well be the true one."""
 
 
 @dataclass(frozen=True, slots=True)
 class Slip:
-    """A candidate slip: wheel, epochs on both sides of the break, drop of chi-square and its chance without a slip."""
+    """A candidate slip: wheel, epochs on both sides of the break, drop of chi-square and its chance without a slip.
+
+    `freed` counts the degrees of freedom the new mounting takes: 5, or fewer where few epochs are left.
+    """
 
     wheel: int
     after: int
     before: int
+    freed: int
     drop: float
     chance: float
     shift_mm: float
@@ -202,20 +206,21 @@ def _linear(solution: RollSolution, q: Array, dof: int, wheel: int, after: int, 
     step = -(right[free].T @ (along / values[free])) / size
     drop = float(along @ along)
     shift_mm, tilt_rad = _without_spin(solution, wheel, step[:3], step[3:])
-    return Slip(wheel, after, before, drop, _chance(drop, int(free.sum()), solution.chi2, dof), shift_mm, tilt_rad)
+    freed = int(free.sum())
+    return Slip(wheel, after, before, freed, drop, _chance(drop, freed, solution.chi2, dof), shift_mm, tilt_rad)
 
 
 def _refitted(solution: RollSolution, dof: int, slip: Slip) -> Slip:
     """The same slip with the whole problem adjusted anew."""
     data, state = remounted(solution.data, solution.state, slip.wheel, slip.after)
-    fit = adjust(data, state)
+    fit = adjust(data, state, SETTLED)
     drop = solution.chi2 - fit.chi2
     old, new = fit.state.mount_rotation[slip.wheel], fit.state.mount_rotation[-1]
     turn = log_so3(new @ old.T)
     shift = fit.state.mount_origin[-1] - fit.state.mount_origin[slip.wheel]
     shift_mm, tilt_rad = _without_spin(fit, slip.wheel, turn, shift)
-    chance = _chance(drop, dof - fit.redundancy, solution.chi2, dof)
-    return Slip(slip.wheel, slip.after, slip.before, drop, chance, shift_mm, tilt_rad)
+    chance = _chance(drop, slip.freed, solution.chi2, dof)
+    return replace(slip, drop=drop, chance=chance, shift_mm=shift_mm, tilt_rad=tilt_rad)
 
 
 def _without_spin(solution: RollSolution, wheel: int, turn: Array, shift: Array) -> tuple[float, float]:

