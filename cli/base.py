@@ -27,6 +27,8 @@ class Exit(IntEnum):
 
 
 DONE = Exit.CONFORMS
+SYSTEM_LIBRARY_MARKS = (".so", ".dylib", "DLL load failed")
+"""What the loader's message holds, on Linux, macOS and Windows, when a library of the system is missing."""
 
 Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON on standard output.")]
 JobDir = Annotated[Path, typer.Argument(help="The job folder (see `bayfix job new`).", metavar="JOB")]
@@ -43,7 +45,7 @@ def shop_command(function: Callable[P, Exit]) -> Callable[P, None]:
             complain(err.what, err.hint)
             raise typer.Exit(Exit.BAD_INPUT) from None
         except ImportError as err:
-            if ".so" not in str(err):
+            if not any(mark in str(err) for mark in SYSTEM_LIBRARY_MARKS):
                 raise
             complain(*missing_system_library(str(err)))
             raise typer.Exit(Exit.BAD_INPUT) from None
@@ -57,10 +59,16 @@ def shop_command(function: Callable[P, Exit]) -> Callable[P, None]:
 
 def missing_system_library(message: str) -> tuple[str, str]:
     """Words for a shared library that opencv-python loads from the system and did not find."""
-    hint = (
-        "on Debian or Ubuntu: sudo apt-get install libgl1 libglib2.0-0 (newer: libglib2.0-0t64); "
-        "on Fedora: sudo dnf install mesa-libGL glib2"
-    )
+    if sys.platform == "win32":
+        hint = (
+            "install Microsoft's \"Visual C++ Redistributable\"; on an edition N of Windows also its optional feature "
+            "\"Media Feature Pack\""
+        )
+    else:
+        hint = (
+            "on Debian or Ubuntu: sudo apt-get install libgl1 libglib2.0-0 (newer: libglib2.0-0t64); "
+            "on Fedora: sudo dnf install mesa-libGL glib2"
+        )
     return f"OpenCV cannot start, a system library is missing: {message}", hint
 
 
