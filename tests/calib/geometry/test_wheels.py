@@ -106,7 +106,30 @@ def test_rear_wheels_alone_are_enough():
     assert vehicle_figures(result.poses)["rear_total_toe"].value == pytest.approx(0.4, abs=1e-5)
 
 
-# Simulated beforehand, independently (0.02° and 0.15 mm per pose): rear toe σ 0.020° on a perfect plane, 0.022° with 1 mm heave and
+def test_alignment_table_shows_the_angles_the_car_was_built_with():
+    epochs = epochs_of([0, 90, 180, 270], **WANDER)
+    placed = apply_standoffs(fit(roll_survey(TEXTBOOK, epochs), epochs).poses, STANDOFFS)
+    table = vehicle_figures(placed, STANDOFFS)
+    # Yaw −0.1° and 0.3° at the rear, points symmetric about y = 0; camber −1.5°, −1.0°, 0°, 0.7°
+    built = {
+        "rear_toe_left": 0.1,
+        "rear_toe_right": 0.3,
+        "thrust_angle": 0.1,
+        "front_toe_left": -0.1,
+        "front_toe_right": -0.1,
+        "camber_rear_left": -1.5,
+        "camber_rear_right": -1.0,
+        "camber_front_left": 0.0,
+        "camber_front_right": 0.7,
+        "track_rear": 1500.0,
+        "wheelbase_left": 2700.0,
+        "front_midpoint_x": 2700.0,
+    }
+    for name, value in built.items():
+        assert table[name].value == pytest.approx(value, abs=1e-5 if table[name].unit == "deg" else 2e-3), name
+
+
+# Simulated beforehand, by itself (0.02° and 0.15 mm per pose): rear toe σ 0.020° on a perfect plane, 0.022° with 1 mm heave and
 # 0.03° rock at 0/45/90°, the axle then to 2.6 mm; 0.010° and 0.7 mm at 0/90/180/270°.
 @pytest.mark.parametrize(
     ("rolls_deg", "floor_pm_mm", "toe_deg", "axle_mm"),
