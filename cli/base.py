@@ -61,8 +61,8 @@ def missing_system_library(message: str) -> tuple[str, str]:
     """Words for a shared library that opencv-python loads from the system and did not find."""
     if sys.platform == "win32":
         hint = (
-            "install Microsoft's \"Visual C++ Redistributable\"; on an edition N of Windows also its optional feature "
-            "\"Media Feature Pack\""
+            'install Microsoft\'s "Visual C++ Redistributable"; on an edition N of Windows also its optional feature '
+            '"Media Feature Pack"'
         )
     else:
         hint = (
@@ -86,5 +86,6 @@ def talk(message: str) -> None:
 
 def print_json(document: dict[str, Any]) -> None:
     """The machine-readable result on stdout; non-finite numbers are a bug here, not a value."""
-    json.dump(document, sys.stdout, indent=2, allow_nan=False, ensure_ascii=False)
+    ascii_only = (sys.stdout.encoding or "").lower() not in ("utf-8", "utf8")  # redirected on Windows
+    json.dump(document, sys.stdout, indent=2, allow_nan=False, ensure_ascii=ascii_only)
     sys.stdout.write("\n")

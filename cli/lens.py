@@ -93,6 +93,7 @@ def lens(
 def lens_file(
     source: Annotated[Path, typer.Argument(help="Lens file to read.", metavar="FROM")],
     target: Annotated[Path, typer.Argument(help="Lens file to write; its ending names the format.", metavar="TO")],
+    json: Json = False,
 ) -> Exit:
     """Convert a lens file: .lens.toml (bayfix), .xml or .yml (OpenCV), .yaml (ROS camera_info)."""
     from dataclasses import replace
@@ -101,10 +102,13 @@ def lens_file(
 
     held = read_lens(source)
     write_profile(target, replace(held.profile, name=profile_name(target)), held.notes)
-    for remark in held.notes.remarks:
-        talk(remark)
+    remarks = list(held.notes.remarks)
     if target.suffix.lower() != ".toml" and source.suffix.lower() == ".toml":
-        talk(f"{target.name} holds the camera only: its uncertainty, wobble and focus stay in {source.name}")
+        remarks.append(f"{target.name} holds the camera only: its uncertainty, wobble and focus stay in {source.name}")
+    for remark in remarks:
+        talk(remark)
+    if json:
+        print_json({"file": target.as_posix(), "remarks": remarks})
     talk(f"wrote {target}")
     return DONE
 
