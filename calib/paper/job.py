@@ -306,6 +306,7 @@ class _Wheels(FileModel):
     rear_right: _Wheel
     front_left: _Wheel | None = None
     front_right: _Wheel | None = None
+    standoff_common_pm_mm: HalfWidth | None = None
 
     def boards(self) -> tuple[WheelBoard, ...]:
         entries = {
@@ -342,7 +343,7 @@ class _JobFile(FileModel):
     stand: Filled | None = None
     floor: list[Filled]
     floor_pm_mm: Annotated[float, Field(gt=0.0, le=50.0)] = FLOOR_PM_MM
-    standoff_common_pm_mm: HalfWidth = STANDOFF_COMMON_PM_MM
+    standoff_common_pm_mm: HalfWidth | None = None
     photos: dict[str, _Photos] = {}
     wheels: _Wheels
     distance: list[_Distance] = []
@@ -353,6 +354,17 @@ class _JobFile(FileModel):
         if len(floor) < LEAST_FLOOR_BOARDS:
             raise ValueError(f"{len(floor)} floor boards, a plane needs at least {LEAST_FLOOR_BOARDS}")
         return floor
+
+    @model_validator(mode="after")
+    def _common_once(self) -> Self:
+        if self.standoff_common_pm_mm is not None and self.wheels.standoff_common_pm_mm is not None:
+            raise ValueError("standoff_common_pm_mm stands at the top and under [wheels]: write it once")
+        return self
+
+    def common_pm_mm(self) -> float:
+        """Half-width shared by all stand-offs; people write it at the top or under [wheels]."""
+        given = (self.standoff_common_pm_mm, self.wheels.standoff_common_pm_mm)
+        return next((value for value in given if value is not None), STANDOFF_COMMON_PM_MM)
 
     def job(self, folder: Path) -> Job:
         return Job(
@@ -366,5 +378,5 @@ class _JobFile(FileModel):
             wheels=self.wheels.boards(),
             distances=tuple(TapeDistance(d.a, d.b, d.mm, d.pm_mm) for d in self.distance),
             floor_pm_mm=self.floor_pm_mm,
-            standoff_common_pm_mm=self.standoff_common_pm_mm,
+            standoff_common_pm_mm=self.common_pm_mm(),
         )

@@ -206,3 +206,14 @@ def test_results_are_written_whole(folder, monkeypatch):
         write_result(job, "survey.json", "half")
     assert path.read_text(encoding="utf-8") == "{}"
     assert [entry.name for entry in path.parent.iterdir()] == ["survey.json"]
+
+
+def test_common_stand_off_half_width_may_stand_under_wheels(folder):
+    rewrite(folder, "standoff_common_pm_mm = 0.3\n", "[wheels]\nstandoff_common_pm_mm = 0.4\n")
+    assert read_job(folder).standoff_common_pm_mm == 0.4
+
+
+def test_common_stand_off_half_width_twice_is_refused(folder):
+    rewrite(folder, "[wheels.rear_left]", "[wheels]\nstandoff_common_pm_mm = 0.4\n\n[wheels.rear_left]")
+    with pytest.raises(FileError, match="write it once"):
+        read_job(folder)
