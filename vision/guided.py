@@ -23,6 +23,11 @@ from vision.template import PIXEL_VARIANCE, Picture
 
 NEED_CORNERS = 6
 NEED_MARKERS = 2
+USUAL_BLUR_PX = 0.8
+MORE_BLURS_PX = (1.6, 2.8, 4.5, 7.0)
+CLEARLY_ALIKE = 0.97
+SETTLED_BLUR = 0.03
+"""Relative change of the blur's covariance below which the look has settled."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,10 +109,7 @@ def look_at(picture: Picture, board: Board, start: Start, noise: float, settings
     """
     look = _Look(picture, board, start, noise, settings)
     try:
-        state = look.grown()
-        for _ in range(2):
-            state = look.turn(state.board_map, state.blur, fine=True)
-        return look.verdict(state)
+        return look.verdict(look.settled(look.grown()))
     except _Refused as refused:
         return Refusal(board.name, str(refused), start.markers_read)
 
@@ -122,15 +124,44 @@ class _Look:
 
     def grown(self) -> _State:
         """Repeat the look until every corner in the photo has been tried, six times at most."""
-        blur = np.eye(2) * (0.8**2 + PIXEL_VARIANCE)
+        blur = _round_blur(USUAL_BLUR_PX)
         start = self.start.board_map if self.start.markers_read > 0 else self.searched(blur)
-        state = self.turn(start, blur, fine=False)
+        state = self.turn(start, self.likeliest_blur(start), fine=False)
         for _ in range(5):
             ids = self.within_reach(state.board_map)
             if len(np.setdiff1d(ids, state.ids)) == 0:
                 break
             state = self.turn(state.board_map, state.blur, fine=False)
         return state
+
+    def settled(self, state: _State) -> _State:
+        """Fine looks until the blur no longer changes: at least two, five at most."""
+        for count in range(5):
+            after = self.turn(state.board_map, state.blur, fine=True)
+            change = float(np.abs(after.blur - state.blur).max() / np.trace(state.blur))
+            state = after
+            if count > 0 and change < SETTLED_BLUR:
+                break
+        return state
+
+    def likeliest_blur(self, board_map: BoardMap) -> Array:
+        """Of a few blurs the one that makes the predicted corners look most like the photo; the look then refines it."""
+        points = self.board.corners_mm()[self.within_reach(board_map)]
+        if len(points) == 0:
+            return _round_blur(USUAL_BLUR_PX)
+        side = self.side_px(board_map, points)
+        best, likeness = _round_blur(USUAL_BLUR_PX), -1.0
+        for blur_px in (USUAL_BLUR_PX, *MORE_BLURS_PX):
+            if blur_px > max(USUAL_BLUR_PX, self.settings.largest_blur * side):
+                break
+            blur = _round_blur(blur_px)
+            fits = fit_points(self.picture, self.board, board_map, points, blur, steps=2)
+            median = float(np.median(fits.correlation))
+            if median > likeness:
+                best, likeness = blur, median
+            if likeness > CLEARLY_ALIKE:
+                break
+        return best
 
     def searched(self, blur: Array) -> BoardMap:
         """The predicted map, moved to where the board is."""
@@ -291,6 +322,10 @@ class _Look:
         )
         alike = (fits.correlation > self.settings.marker_likeness) & (fits.inside > 0.9)
         return int(alike.sum()), int(inside.sum())
+
+
+def _round_blur(sigma_px: float) -> Array:
+    return np.asarray(np.eye(2) * (sigma_px**2 + PIXEL_VARIANCE))
 
 
 def _too_few(seen: int, how: str) -> str:
