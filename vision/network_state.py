@@ -108,22 +108,22 @@ def carry(state: NetworkState, prior: NetworkState, lead: Array) -> NetworkState
 
 
 def difference(names: Sequence[str], now: Array, then: Array) -> Array:
-    """Step from `then` to `now` in the joint vector's local parameters (poses: left perturbation)."""
+    """Step from `then` to `now` in the joint vector's local parameters (poses: turn and shift as in `unknowns.departure`)."""
     out = now - then
     for k in _pose_starts(names):
         turn = log_so3(exp_so3(now[k : k + 3]) @ exp_so3(then[k : k + 3]).T)
         out[k : k + 3] = turn
-        out[k + 3 : k + 6] = now[k + 3 : k + 6] - exp_so3(turn) @ then[k + 3 : k + 6]
+        out[k + 3 : k + 6] = now[k + 3 : k + 6] - then[k + 3 : k + 6] - np.cross(turn, then[k + 3 : k + 6])
     return out
 
 
 def advance(names: Sequence[str], then: Array, step: Array) -> Array:
-    """`then` moved by a step in the joint vector's local parameters (poses: left perturbation)."""
+    """`then` moved by a step in the joint vector's local parameters: undoes `difference`."""
     out = then + step
     for k in _pose_starts(names):
-        turn = exp_so3(step[k : k + 3])
-        out[k : k + 3] = log_so3(turn @ exp_so3(then[k : k + 3]))
-        out[k + 3 : k + 6] = turn @ then[k + 3 : k + 6] + step[k + 3 : k + 6]
+        turn = step[k : k + 3]
+        out[k : k + 3] = log_so3(exp_so3(turn) @ exp_so3(then[k : k + 3]))
+        out[k + 3 : k + 6] = then[k + 3 : k + 6] + np.cross(turn, then[k + 3 : k + 6]) + step[k + 3 : k + 6]
     return out
 
 

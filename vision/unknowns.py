@@ -226,7 +226,8 @@ def departure(x: Array, known: Known, place: Mapping[str, int]) -> tuple[NDArray
     -------
     columns : ndarray of int, shape (n,)
     gap : ndarray, shape (n,)
-        Difference; for poses the left perturbation that leads from the known pose to the present one.
+        Difference; for poses turn and shift of the known pose, the shift without what the turn does beyond first order: so it is
+        the board's own place, not its angle as seen from the survey's origin, that is taken as normally distributed.
     jac : ndarray, shape (n, n)
         d gap / d step.
     """
@@ -238,8 +239,8 @@ def departure(x: Array, known: Known, place: Mapping[str, int]) -> tuple[NDArray
         rows = np.array(starts)[:, None] + np.arange(6)
         now, then = x[columns][rows], known.value[rows]
         turn = log_so3(exp_so3(now[:, :3]) @ np.swapaxes(exp_so3(then[:, :3]), 1, 2))
-        shift = now[:, 3:] - np.einsum("nij,nj->ni", exp_so3(turn), then[:, 3:])
-        gap[rows[:, :3]], gap[rows[:, 3:]] = turn, shift
-        for row, t in zip(rows, shift, strict=True):
+        way = now[:, 3:] - then[:, 3:]
+        gap[rows[:, :3]], gap[rows[:, 3:]] = turn, way - np.cross(turn, then[:, 3:])
+        for row, t in zip(rows, way, strict=True):
             jac[np.ix_(row[3:], row[:3])] = -skew(t)
     return columns, gap, jac
