@@ -1,7 +1,7 @@
 """Least-squares adjustment: all corners at once, analytic Jacobians, Schur complement over the photos.
 
-Model of one corner (DEVELOPERS.md, "The network"): board frame, scaled and bent, to `survey` by the body's pose, to `cam` by
-the photo's pose, to pixels by the lens with the photo's wobble. Least squares with pseudo-observations for what is known
+Model of one corner (DEVELOPERS.md, "The network"): board frame, scaled about the centre mark and bent, to `survey` by the
+body's pose, to `cam` by the photo's pose, to pixels by the lens with the photo's wobble. Pseudo-observations for what is known
 beforehand (observed unknowns; Mikhail and Ackermann, "Observations and Least Squares", unified adjustment, from memory).
 """
 
@@ -239,9 +239,11 @@ def _huber(res: Array) -> Array:
 def _linearise(problem: Problem, values: Values, *, jacobians: bool) -> tuple[Array, Array, Array, NDArray[np.bool_]]:
     obs = problem.obs
     s, m = obs.used.shape
-    scale = 1.0 + values.scale_run[obs.run] + values.scale_own[obs.board]
+    scale = values.scale_run[obs.run] + values.scale_own[obs.board]
+    # Scale works about the centre mark: it stays where the board's frame has it, and floor, target and tape look for it there.
+    from_mark = obs.corner[..., :2] - problem.centres[obs.board][:, None, :2]
     in_board = obs.corner.copy()
-    in_board[..., :2] *= scale[:, None, :]
+    in_board[..., :2] += from_mark * scale[:, None, :]
     in_board[..., 2] += np.einsum("smk,sk->sm", obs.modes, values.bend[obs.board])
     rb, ri = values.body_rotation[obs.body], values.photo_rotation[obs.photo]
     in_survey = in_board @ np.swapaxes(rb, 1, 2) + values.body_translation[obs.body][:, None, :]
@@ -275,7 +277,7 @@ def _linearise(problem: Problem, values: Values, *, jacobians: bool) -> tuple[Ar
 
     joint = np.empty((s, m, 2, JOINT_COLUMNS))
     joint[..., :3], joint[..., 3:6] = np.cross(in_survey[:, :, None, :], ds), ds
-    joint[..., 6:8] = db[..., :2] * obs.corner[:, :, None, :2]
+    joint[..., 6:8] = db[..., :2] * from_mark[:, :, None, :]
     joint[..., 8:10] = joint[..., 6:8]
     joint[..., 10 : 10 + BEND_MODES] = db[..., 2:3] * obs.modes[:, :, None, :]
     joint[..., 10 + BEND_MODES :] = dl
@@ -335,24 +337,17 @@ def _add_known(problem: Problem, values: Values, hxx: Array, gx: Array) -> float
 
 def _distance(problem: Problem, values: Values, i: int, j: int) -> tuple[float, Array, NDArray[np.int64]]:
     """Distance of the centre marks, mm, its derivatives and their places in the joint vector."""
-    boards, runs = problem.board_of_body, problem.obs
-    run_of_board = {int(b): int(r) for b, r in zip(runs.board, runs.run, strict=True)}
-    marks = []
-    for body in (i, j):
-        board = int(boards[body])
-        scale = 1.0 + values.scale_run[run_of_board[board]] + values.scale_own[board]
-        in_board = problem.centres[board] * np.array([scale[0], scale[1], 1.0])
-        marks.append(values.body_rotation[body] @ in_board + values.body_translation[body])
+    marks = [
+        values.body_rotation[body] @ problem.centres[problem.board_of_body[body]] + values.body_translation[body]
+        for body in (i, j)
+    ]
     gap = marks[1] - marks[0]
     length = float(np.linalg.norm(gap))
     along = gap / length
     derivative, places = [], []
     for sign, body, mark in ((-1.0, i, marks[0]), (1.0, j, marks[1])):
-        board = int(boards[body])
-        in_plane = sign * (values.body_rotation[body].T @ along)[:2] * problem.centres[board][:2]
-        derivative += [sign * np.cross(mark, along), sign * along, in_plane, in_plane]
-        layout = problem.layout
-        places += [layout.pose[body], layout.scale_run[run_of_board[board]], layout.scale_own[board]]
+        derivative += [sign * np.cross(mark, along), sign * along]
+        places.append(problem.layout.pose[body])
     return length, np.concatenate(derivative), np.concatenate(places)
 
 
