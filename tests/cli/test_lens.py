@@ -18,7 +18,7 @@ from vision.boards_io import starter_boards
 from vision.camera import Camera, LensProfile
 from vision.camera_io import read_lens, write_profile
 
-CAMERA = Camera(960, 540, 700.0, 700.0, 484.0, 266.0, np.array([-0.1, 0.03]))
+CAMERA = Camera(800, 450, 580.0, 580.0, 403.0, 222.0, np.array([-0.1, 0.03]))
 VIEWS = [
     (30, 0, 3, (-0.3, -0.3)),
     (35, 90, 95, (0.3, 0.3)),
@@ -136,7 +136,7 @@ def test_turned_photo_is_named(rendered, tmp_path):
     photos_with(rendered, tmp_path, "other.jpg", b"")
     image = Image.open(rendered / "IMG_1.jpg")
     image.transpose(Image.Transpose.ROTATE_90).save(tmp_path / "photos" / "other.jpg", exif=image.getexif())
-    assert "turned after they were taken: other.jpg (540x960)" in refused("lens", "photos")
+    assert "turned after they were taken: other.jpg (450x800)" in refused("lens", "photos")
 
 
 def test_wrong_options(rendered):
