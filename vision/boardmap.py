@@ -2,7 +2,8 @@
 
 The map is a homography from the board's plane to the camera's rays, followed by the lens. Eight free numbers, not the six of
 a pose: two pseudo-observations hold it near a rigid pose, loosely, so that a focal length off by some percent (autofocus)
-does no harm. Without a lens profile a nominal camera stands in, and two radial terms are estimated along.
+does no harm. Without a lens profile a nominal camera stands in, and radial and decentring terms are estimated along
+(decentring also stands for a principal point off the middle).
 """
 
 from __future__ import annotations
@@ -17,8 +18,10 @@ from vision.frames import Array, Pose
 
 RIGID_SIGMA = 0.03
 """How well the two homography columns must be orthogonal and equally long (relative, k = 1) with a lens profile."""
-RADIAL_SIGMA = (0.3, 0.3)
-"""Prior (k = 1) of k1 and k2 of a nominal camera with focal length equal to the longer image side."""
+LENS_SIGMA = (0.3, 0.3, 0.01, 0.01)
+"""Prior (k = 1) of k1 k2 p1 p2 of a nominal camera with focal length equal to the longer image side."""
+FREE = 12
+"""Free numbers of a map: the first eight of the homography and k1 k2 p1 p2."""
 HUBER = 2.5
 
 
@@ -31,13 +34,13 @@ class BoardMap:
     h : ndarray, shape (3, 3)
         From (u, v, 1) to a ray, u and v counted from the board's middle in units of `reach_mm`; ``h[2, 2] == 1``.
     camera : Camera
-        The lens profile's, or a nominal one with its own k1 and k2.
+        The lens profile's, or a nominal one with its own k1 k2 p1 p2.
     rigid : bool
         `camera` is a lens profile's: a board's map must be near a rigid pose.
     middle_mm : ndarray, shape (2,)
     reach_mm : float
-    cov : ndarray, shape (10, 10)
-        Covariance of the first eight numbers of `h` and of k1, k2 (zero with a lens profile).
+    cov : ndarray, shape (12, 12)
+        Covariance of the first eight numbers of `h` and of k1 k2 p1 p2 (zero with a lens profile).
     """
 
     h: Array
@@ -58,13 +61,13 @@ class BoardMap:
         return px
 
     def jacobian(self, points_mm: Array) -> tuple[Array, Array]:
-        """d pixel / d (x, y) mm, shape (n, 2, 2), and d pixel / d (h, k1, k2), shape (n, 2, 10)."""
+        """d pixel / d (x, y) mm, shape (n, 2, 2), and d pixel / d (h, k1 k2 p1 p2), shape (n, 2, 12)."""
         rays = self._rays(points_mm)
         _, d_ray, d_lens = project_arrays(rays, self.camera.parameters)
         d_xy = d_ray @ self.h[:, :2] / self.reach_mm
         w = np.column_stack([self._uv(points_mm), np.ones(len(points_mm))])
         d_h = (d_ray[:, :, :, None] * w[:, None, None, :]).reshape(len(w), 2, 9)[:, :, :8]
-        return d_xy, np.concatenate([d_h, d_lens[:, :, 4:6]], axis=2)
+        return d_xy, np.concatenate([d_h, d_lens[:, :, 4:8]], axis=2)
 
     def board_mm(self, px: Array) -> Array:
         """Board points (n, 2), mm, of pixels (n, 2)."""
@@ -102,9 +105,9 @@ def map_from_pose(board: Board, pose: Pose, camera: Camera, sigma_px: float) -> 
     middle, reach = _frame(board)
     turn = pose.rotation
     h = np.column_stack([turn[:, 0] * reach, turn[:, 1] * reach, turn[:, :2] @ middle + pose.translation_mm])
-    start = BoardMap(h / h[2, 2], camera, True, middle, reach, np.zeros((10, 10)))
-    jac = start.jacobian(board.corners_mm())[1].reshape(-1, 10)[:, :8]
-    cov = np.zeros((10, 10))
+    start = BoardMap(h / h[2, 2], camera, True, middle, reach, np.zeros((FREE, FREE)))
+    jac = start.jacobian(board.corners_mm())[1].reshape(-1, FREE)[:, :8]
+    cov = np.zeros((FREE, FREE))
     cov[:8, :8] = np.linalg.inv(jac.T @ jac / (len(jac) / 2 * sigma_px**2) + _rigid_rows(h / h[2, 2])[2])
     return replace(start, cov=cov)
 
@@ -120,7 +123,7 @@ def fit_map(
     px : ndarray, shape (n, 2)
     cov_px : ndarray, shape (n, 2, 2)
     camera : Camera or None
-        None: unknown lens, two radial terms are fitted.
+        None: unknown lens, distortion is fitted.
     size_px : tuple of int
         Width and height of the photo.
     """
@@ -130,7 +133,7 @@ def fit_map(
     h = _dlt(uv, lens.rays(px)[:, :2])
     if h is None:
         return None
-    start = BoardMap(h, lens, camera is not None, middle, reach, np.zeros((10, 10)))
+    start = BoardMap(h, lens, camera is not None, middle, reach, np.zeros((FREE, FREE)))
     return refit_map(start, points_mm, px, cov_px)
 
 
@@ -145,8 +148,8 @@ def refit_map(start: BoardMap, points_mm: Array, px: Array, cov_px: Array, steps
         gap = np.einsum("nij,nj->ni", whitening, px - project_arrays(rays, current.camera.parameters, jacobians=False)[0])
         weight = np.minimum(1.0, HUBER / np.maximum(np.linalg.norm(gap, axis=1), 1e-9))
         jac = whitening @ current.jacobian(points_mm)[1]
-        flat = (jac * weight[:, None, None]).reshape(-1, 10)
-        normal = flat.T @ jac.reshape(-1, 10)
+        flat = (jac * weight[:, None, None]).reshape(-1, FREE)
+        normal = flat.T @ jac.reshape(-1, FREE)
         gradient = flat.T @ gap.ravel()
         normal, gradient = _with_priors(current, normal, gradient)
         step = np.linalg.solve(normal, gradient)
@@ -155,7 +158,7 @@ def refit_map(start: BoardMap, points_mm: Array, px: Array, cov_px: Array, steps
         lens = current.camera
         if not current.rigid:
             parameters = lens.parameters
-            parameters[4:6] += step[8:]
+            parameters[4:8] += step[8:]
             lens = lens.with_parameters(parameters)
         cov = np.asarray(np.linalg.inv(normal), dtype=float)
         if current.rigid:
@@ -175,11 +178,11 @@ def _with_priors(current: BoardMap, normal: Array, gradient: Array) -> tuple[Arr
         normal[:8, :8] += information
         gradient[:8] -= jac.T @ value / RIGID_SIGMA**2
         normal[8:], normal[:, 8:], gradient[8:] = 0.0, 0.0, 0.0
-        normal[8, 8] = normal[9, 9] = 1.0
+        normal[np.arange(8, FREE), np.arange(8, FREE)] = 1.0
     else:
-        held = 1.0 / np.square(RADIAL_SIGMA)
-        normal[[8, 9], [8, 9]] += held
-        gradient[8:] -= held * current.camera.distortion[:2]
+        held = 1.0 / np.square(LENS_SIGMA)
+        normal[np.arange(8, FREE), np.arange(8, FREE)] += held
+        gradient[8:] -= held * current.camera.distortion[:4]
     # a weak hold on the numbers themselves keeps one marker alone from giving a singular system
     normal[np.arange(8), np.arange(8)] += 1e-6
     return normal, gradient

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from vision.boardmap import BoardMap, fit_map, map_from_pose, nominal_camera, refit_map
 from vision.boards import Board, BoardSet
 from vision.camera import Camera
+from vision.chessboard import look_for_chessboard
 from vision.errors import PoseError
 from vision.frames import Array, Pose
 from vision.guided import Settings, Start, look_at
@@ -43,7 +44,7 @@ def detect_boards(
     predicted: Mapping[str, Pose] | None = None,
     settings: Settings = DEFAULTS,
 ) -> tuple[tuple[Sighting, ...], tuple[Refusal, ...]]:
-    """ChArUco boards seen in the photo with their corners, and boards refused with the reason.
+    """Boards seen in the photo with their corners, and boards refused with the reason.
 
     Parameters
     ----------
@@ -70,7 +71,12 @@ def detect_boards(
     found: list[Sighting] = []
     refused: list[Refusal] = []
     for board in boards:
-        mine = markers[board.dictionary].only(board.marker_ids) if board.is_charuco else NO_MARKERS
+        if not board.is_charuco:
+            grid = look_for_chessboard(gray, picture, board, camera, noise, settings)
+            found += [grid] if isinstance(grid, Sighting) else []
+            refused += [grid] if isinstance(grid, Refusal) else []
+            continue
+        mine = markers[board.dictionary].only(board.marker_ids)
         pose = (predicted or {}).get(board.name)
         starts = _starts(board, mine, camera, pose, gray.shape, settings)
         outcomes = [s if isinstance(s, Refusal) else look_at(picture, board, s, noise, settings) for s in starts]

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from vision.bend import bending
 from vision.boardmap import BoardMap, refit_map
 from vision.boards import Board
-from vision.corners import Fits, fit_points
+from vision.corners import WINDOW_SQUARES, Fits, fit_points
 from vision.frames import Array
 from vision.search import shifted_to_photo
 from vision.sightings import Refusal, Sighting
@@ -24,6 +24,7 @@ from vision.template import PIXEL_VARIANCE, Picture
 NEED_CORNERS = 6
 NEED_MARKERS = 2
 USUAL_BLUR_PX = 0.8
+PLAIN_WINDOW_SQUARES = 0.36
 MORE_BLURS_PX = (1.6, 2.8, 4.5, 7.0)
 CLEARLY_ALIKE = 0.97
 SETTLED_BLUR = 0.03
@@ -114,6 +115,15 @@ def look_at(picture: Picture, board: Board, start: Start, noise: float, settings
         return Refusal(board.name, str(refused), start.markers_read)
 
 
+def look_at_grid(picture: Picture, board: Board, start: Start, noise: float, settings: Settings) -> Sighting | Refusal:
+    """As `look_at`, for a plain chessboard: there is no pattern to confirm."""
+    look = _Look(picture, board, start, noise, settings)
+    try:
+        return look.verdict(look.settled(look.grown()))
+    except _Refused as refused:
+        return Refusal(board.name, str(refused), 0)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Look:
     picture: Picture
@@ -155,7 +165,7 @@ class _Look:
             if blur_px > max(USUAL_BLUR_PX, self.settings.largest_blur * side):
                 break
             blur = _round_blur(blur_px)
-            fits = fit_points(self.picture, self.board, board_map, points, blur, steps=2)
+            fits = fit_points(self.picture, self.board, board_map, points, blur, steps=2, window_squares=self.window())
             median = float(np.median(fits.correlation))
             if median > likeness:
                 best, likeness = blur, median
@@ -186,7 +196,7 @@ class _Look:
             coarse = float(np.clip(far, 0.6, max(0.12 * side, 0.6)))
             source, extra = self.softened(board_map, points, side, coarse), np.eye(2) * coarse**2
         reach = float(np.clip(3.0 * far + 1.0, 1.5, np.clip(0.3 * side, 1.5, 10.0)))
-        fits = fit_points(source, self.board, board_map, points, blur + extra, reach_px=reach, steps=3)
+        fits = fit_points(source, self.board, board_map, points, blur + extra, reach_px=reach, window_squares=self.window())
         likely = self.likely(fits)
         if likely.sum() < 3:
             raise _Refused(_too_few(int(likely.sum()), "can be made out"))
@@ -197,6 +207,10 @@ class _Look:
     def in_photo(self, board_map: BoardMap) -> NDArray[np.int64]:
         h, w = self.picture.shape
         return np.flatnonzero(_inside(board_map.project(self.board.corners_mm()), w, h))
+
+    def window(self) -> float:
+        """Half-width of a corner's window, squares; a plain chessboard's outermost squares are often printed narrower."""
+        return WINDOW_SQUARES if self.board.is_charuco else PLAIN_WINDOW_SQUARES
 
     def within_reach(self, board_map: BoardMap) -> NDArray[np.int64]:
         """Corners predicted inside the photo, well enough for registration to start."""
@@ -287,13 +301,18 @@ class _Look:
         kept = state.ids[good]
         if len(set(kept % board.corner_columns)) < 2 or len(set(kept // board.corner_columns)) < 2:
             raise _Refused("only one line of corners can be made out")
+        if board.is_charuco:
+            self.refuse_unconfirmed(state)
+        gap = state.fits.px[good] - state.board_map.project(points[good])
+        factor = _misfit_factor(gap, cov[good])
+        read = self.start.markers_read if board.is_charuco else 0
+        return Sighting(board.name, kept, state.fits.px[good], cov[good] * factor, read, blur_px)
+
+    def refuse_unconfirmed(self, state: _State) -> None:
         confirmed, visible = self.confirmed_markers(state)
         needed = NEED_MARKERS if self.start.markers_read > 0 else max(NEED_MARKERS, (visible + 1) // 2)
         if confirmed < needed:
             raise _Refused(f"its pattern is not confirmed: {confirmed} markers alike, {needed} needed")
-        gap = state.fits.px[good] - state.board_map.project(points[good])
-        factor = _misfit_factor(gap, cov[good])
-        return Sighting(board.name, kept, state.fits.px[good], cov[good] * factor, self.start.markers_read, blur_px)
 
     def refuse_bent(self, state: _State, points: Array, cov: Array, side: float) -> None:
         likely, good = state.likely, state.good
