@@ -24,8 +24,8 @@ def look_for_chessboard(
 
     Notes
     -----
-    The square outside the first corner is taken as black. That tells a board with an odd number of squares on one side and an even
-    number on the other from its half turn; with any other, which end is first means nothing and does no harm to a lens.
+    The square outside the first corner is taken as black. That tells a board with an odd number of squares on one side and
+    an even number on the other from its half turn; with any other, which end is first does not matter to a lens.
     """
     px = _grid(gray, board)
     if px is None:

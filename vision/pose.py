@@ -135,7 +135,7 @@ def planar_poses(points_mm: Array, px: Array, cov_px: Array, camera: Camera) -> 
 
 
 def _other_minimum(problem: _Problem, first: _Fit) -> _Fit | None:
-    start = _mirrored(problem.points, first.rotation, first.translation)
+    start = mirrored_pose(problem.points, first.rotation, first.translation)
     twin = _refine(problem, *start) if start else None
     if twin is None:
         return None
@@ -146,7 +146,7 @@ def _other_minimum(problem: _Problem, first: _Fit) -> _Fit | None:
     return twin if turn > SAME_POSE_RAD else None
 
 
-def _mirrored(points: Array, rotation: Array, translation: Array) -> tuple[Array, Array] | None:
+def mirrored_pose(points: Array, rotation: Array, translation: Array) -> tuple[Array, Array] | None:
     """The pose tilted to the other side: turned about the board's middle by twice the angle from normal to line of sight."""
     middle = points.mean(axis=0)
     centre = rotation @ middle + translation
