@@ -27,6 +27,8 @@ USUAL_BLUR_PX = 0.8
 PLAIN_WINDOW_SQUARES = 0.36
 MORE_BLURS_PX = (1.6, 2.8, 4.5, 7.0)
 CLEARLY_ALIKE = 0.97
+HELD_FREEDOM = 8.0
+"""Degrees of freedom with which the stated covariance of the corners is believed against their scatter."""
 SETTLED_BLUR = 0.03
 """Relative change of the blur's covariance below which the look has settled."""
 
@@ -69,7 +71,7 @@ class Settings:
     least_side_px: float = 5.0
     largest_tilt_deg: float = 80.0
     largest_blur: float = 0.25
-    floor_px: float = 0.01
+    floor_px: float = 0.005
     marker_likeness: float = 0.6
 
 
@@ -304,7 +306,7 @@ class _Look:
         if board.is_charuco:
             self.refuse_unconfirmed(state)
         gap = state.fits.px[good] - state.board_map.project(points[good])
-        factor = _misfit_factor(gap, cov[good])
+        factor = _variance_factor(gap, cov[good])
         read = self.start.markers_read if board.is_charuco else 0
         return Sighting(board.name, kept, state.fits.px[good], cov[good] * factor, read, blur_px)
 
@@ -351,11 +353,15 @@ def _too_few(seen: int, how: str) -> str:
     return f"too few corners: {seen} {how}, {NEED_CORNERS} needed"
 
 
-def _misfit_factor(gap: Array, cov: Array) -> float:
-    """max(1, chi² / degrees of freedom) of the corners about their smooth map: what the corners' own noise does not explain."""
-    freedom = 2 * len(gap) - 8
+def _variance_factor(gap: Array, cov: Array) -> float:
+    """Scatter of the corners about their smooth map over the scatter their own covariance predicts.
+
+    The window's misfit is partly pattern (mosaic, sharpening, compression), not noise that moves corners; print, lens and flatness
+    move corners without a misfit. The corners' own scatter knows both; few corners know it badly, so it is held towards 1.
+    """
+    freedom = max(2 * len(gap) - 8, 0)
     chi2 = float(np.einsum("ni,nij,nj->", gap, np.linalg.inv(cov), gap))
-    return max(1.0, chi2 / freedom) if freedom >= 4 else 1.0
+    return (chi2 + HELD_FREEDOM) / (freedom + HELD_FREEDOM)
 
 
 def _inside(px: Array, width_px: int, height_px: int) -> NDArray[np.bool_]:
