@@ -10,7 +10,8 @@ from vision.boardmap import fit_map
 from vision.boards import Board
 from vision.camera import Camera
 from vision.frames import Array
-from vision.guided import Settings, Start, look_at_grid
+from vision.guided import Start, look_at
+from vision.judging import Settings
 from vision.sightings import Refusal, Sighting
 from vision.template import Picture
 
@@ -37,7 +38,7 @@ def look_for_chessboard(
         start = fit_map(board, points, seen, cov, camera, (gray.shape[1], gray.shape[0]))
         if start is None:
             continue
-        outcome = look_at_grid(shown, board, Start(start, points, seen, 1), noise, settings)
+        outcome = look_at(shown, board, Start(start, points, seen, 0), noise, settings)
         if isinstance(outcome, Sighting):
             return outcome
         outcomes.append(outcome)

@@ -15,7 +15,8 @@ from vision.camera import Camera
 from vision.chessboard import look_for_chessboard
 from vision.errors import PoseError
 from vision.frames import Array, Pose
-from vision.guided import Settings, Start, look_at
+from vision.guided import Start, look_at
+from vision.judging import Settings
 from vision.markers import Markers, read_markers
 from vision.photos import Photo
 from vision.pose import planar_poses
@@ -108,7 +109,7 @@ def _starts(
     starts: list[Start | Refusal] = []
     if pose is not None and camera is not None:
         nothing = np.zeros((0, 3)), np.zeros((0, 2))
-        starts.append(Start(map_from_pose(board, pose, camera, settings.predicted_sigma_px), *nothing, 0))
+        starts.append(Start(map_from_pose(board, pose, camera, settings.predicted_sigma_px), *nothing, 0, predicted=True))
     if len(markers) == 0:
         return starts
     size = (shape[1], shape[0])
