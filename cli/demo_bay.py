@@ -84,10 +84,12 @@ def _one_of_each_run(demo: DemoBay, first: str) -> list[str]:
 
 
 def _in_parallel(work: list[tuple[DemoBay, Shot, Path, list[int]]]) -> Iterator[str]:
+    import multiprocessing
     import os
     from concurrent.futures import ProcessPoolExecutor
 
-    with ProcessPoolExecutor(os.cpu_count() or 1) as pool:
+    # Fresh processes: a forked one inherits OpenCV's threads in whatever state they are and may wait for them for ever.
+    with ProcessPoolExecutor(os.cpu_count() or 1, mp_context=multiprocessing.get_context("spawn")) as pool:
         yield from pool.map(_render_one, work)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import multiprocessing
 import os
 import signal
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -123,7 +124,9 @@ def _in_parallel(function: Callable[[Work], Result], work: Sequence[Work]) -> It
     if len(work) < LEAST_FOR_POOL or cores == 1:
         yield from map(function, work)
         return
-    with ProcessPoolExecutor(min(cores, len(work)), initializer=_start_worker) as pool:
+    # Fresh processes: a forked one inherits OpenCV's threads in whatever state they are and may wait for them for ever.
+    fresh = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(min(cores, len(work)), mp_context=fresh, initializer=_start_worker) as pool:
         yield from pool.map(function, work)
 
 
