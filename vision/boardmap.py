@@ -23,6 +23,8 @@ LENS_SIGMA = (0.3, 0.3, 0.01, 0.01)
 FREE = 12
 """Free numbers of a map: the first eight of the homography and k1 k2 p1 p2."""
 HUBER = 2.5
+NEAREST_MM = 10.0
+"""A board closer to the camera's plane than this is not predicted."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,15 +102,20 @@ def nominal_camera(width_px: int, height_px: int) -> Camera:
     return Camera(width_px, height_px, focal, focal, (width_px - 1) / 2, (height_px - 1) / 2)
 
 
-def map_from_pose(board: Board, pose: Pose, camera: Camera, sigma_px: float) -> BoardMap:
-    """The map a known pose predicts; `sigma_px` is how far off it may be."""
+def map_from_pose(board: Board, pose: Pose, camera: Camera, sigma_px: float) -> BoardMap | None:
+    """The map a known pose predicts; `sigma_px` is how far off it may be. None when the board reaches behind the camera."""
     middle, reach = _frame(board)
     turn = pose.rotation
+    if not (pose.apply(board.corners_mm())[:, 2] > NEAREST_MM).all() or pose.apply(board.centre_mm)[2] <= NEAREST_MM:
+        return None
     h = np.column_stack([turn[:, 0] * reach, turn[:, 1] * reach, turn[:, :2] @ middle + pose.translation_mm])
     start = BoardMap(h / h[2, 2], camera, True, middle, reach, np.zeros((FREE, FREE)))
     jac = start.jacobian(board.corners_mm())[1].reshape(-1, FREE)[:, :8]
+    information = jac.T @ jac / (len(jac) / 2 * sigma_px**2) + _rigid_rows(h / h[2, 2])[2]
+    if not np.isfinite(information).all():
+        return None
     cov = np.zeros((FREE, FREE))
-    cov[:8, :8] = np.linalg.inv(jac.T @ jac / (len(jac) / 2 * sigma_px**2) + _rigid_rows(h / h[2, 2])[2])
+    cov[:8, :8] = np.linalg.pinv(information, hermitian=True)
     return replace(start, cov=cov)
 
 
@@ -152,6 +159,8 @@ def refit_map(start: BoardMap, points_mm: Array, px: Array, cov_px: Array, steps
         normal = flat.T @ jac.reshape(-1, FREE)
         gradient = flat.T @ gap.ravel()
         normal, gradient = _with_priors(current, normal, gradient)
+        if not np.isfinite(normal).all():
+            return None
         step = np.linalg.solve(normal, gradient)
         h = current.h.copy().ravel()
         h[:8] += step[:8]

@@ -109,7 +109,8 @@ def _starts(
     starts: list[Start | Refusal] = []
     if pose is not None and camera is not None:
         nothing = np.zeros((0, 3)), np.zeros((0, 2))
-        starts.append(Start(map_from_pose(board, pose, camera, settings.predicted_sigma_px), *nothing, 0, predicted=True))
+        board_map = map_from_pose(board, pose, camera, settings.predicted_sigma_px)
+        starts += [Start(board_map, *nothing, 0, predicted=True)] if board_map is not None else []
     if len(markers) == 0:
         return starts
     size = (shape[1], shape[0])
@@ -161,7 +162,7 @@ def _maps_from(
         for fit in poses
         if fit is not None
     ]
-    fitted_maps = [refit_map(replace(start, rigid=camera is not None), points, seen, cov) for start in starts]
+    fitted_maps = [refit_map(replace(s, rigid=camera is not None), points, seen, cov) for s in starts if s is not None]
     return [fitted for fitted in fitted_maps if fitted is not None]
 
 

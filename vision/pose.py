@@ -23,6 +23,8 @@ AMBIGUOUS_CHI2 = 16.0
 """A second pose whose weighted square sum is worse by less than this (4 sigma) cannot be ruled out by this photo."""
 SAME_POSE_RAD = 1e-4
 MAX_STEPS = 40
+WORST_CONDITION = 1e15
+"""Of the normal matrix (radians beside millimetres): beyond it the corners determine no pose."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -230,7 +232,10 @@ def _refine(problem: _Problem, rotation: Array, translation: Array) -> _Fit | No
     damping = 1e-6
     for _ in range(MAX_STEPS):
         normal, gradient, gap = _normal_equations(problem, rotation, translation)
-        step = -np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
+        damped = normal + damping * np.diag(np.diag(normal))
+        if not np.isfinite(damped).all() or np.linalg.cond(damped) > WORST_CONDITION:
+            return None
+        step = -np.linalg.solve(damped, gradient)
         turn = exp_so3(step[:3])
         moved = turn @ rotation, turn @ translation + step[3:]
         after = _residual(problem, *moved)[1]

@@ -1,4 +1,4 @@
-"""Small, exact renders of boards for detector tests: point-sampled 8 x 8 per pixel, own projection, known truth."""
+"""Small, exact renders of boards for detector tests: point-sampled 6 x 6 per pixel, own projection, known truth."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from vision.boards import Board
 from vision.camera import Camera
 from vision.frames import Array, Pose, exp_so3
 
-SAMPLES = 8
+SAMPLES = 6
 
 
 @dataclass(frozen=True)
