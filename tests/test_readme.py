@@ -22,6 +22,7 @@ from cli.base import Exit
 from cli.demo import FIGURES
 from cli.main import IN_BRIEF, app
 from tests.support.documents import ROOT, blocks, inline_code, marked, rows_of, table_keys, text_of
+from tests.test_layers import PLAIN_VISION
 from vision.boards_io import read_boards
 from vision.camera_io import read_profile
 
@@ -222,6 +223,11 @@ def test_every_key_of_a_file_is_explained():
 def test_every_source_of_uncertainty_is_explained(document):
     said = set(inline_code(document))
     assert said >= SOURCES
+
+
+def test_what_calib_may_import_is_what_the_map_of_the_house_says():
+    names = sorted(name.removeprefix("vision.") for name in PLAIN_VISION)
+    assert f"`calib/` imports from `vision/` only `{' '.join(names)}`" in text_of("DEVELOPERS.md")
 
 
 def test_the_demos_table_in_the_readme_is_consistent_with_itself():
