@@ -20,7 +20,8 @@ from vision.pose import board_pose
 CAP = 20.0
 """Whitened residuals above this count no more when candidates are compared: one wrong sighting must not decide."""
 
-
+GOOD_START, MOST_ROOTS = 10.0, 8
+"""Mean misfit, px², below which a start is good: right ones have 0.1 to 1.5; a wrong sighting adds CAP² over their number."""
 REFINED_CHOICES, REFINE_STEPS, REFINE_HUBER = 4, 4, 3.0
 
 
@@ -88,23 +89,70 @@ def find_start(
         The photos are not connected through shared bodies.
     """
     edges, unusable = _edges(views, boards, cameras)
-    state = Placing([cameras[view.lens] for view in views])
-    fixed = fixed or {datum: Pose.identity("survey", datum)}
-    state.body = {body: np.asarray(pose.transform.as_matrix(), dtype=float) for body, pose in fixed.items()}
     by_view: dict[int, list[Edge]] = {}
     by_body: dict[str, list[Edge]] = {}
     for edge in edges:
         by_view.setdefault(edge.view, []).append(edge)
         by_body.setdefault(edge.seen.body, []).append(edge)
+    lenses = [cameras[view.lens] for view in views]
+    if fixed:
+        known = {body: np.asarray(pose.transform.as_matrix(), dtype=float) for body, pose in fixed.items()}
+        state = _placed(Placing(lenses, body=known), edges, by_view, by_body)
+    else:
+        state = _placed_from_some_body(lenses, edges, by_view, by_body, datum)
+    photos = {views[i].photo: Pose.from_matrix("cam", "survey", matrix) for i, matrix in state.photo.items()}
+    bodies = {body: Pose.from_matrix("survey", body, matrix) for body, matrix in state.body.items()}
+    return Start(photos, bodies, tuple(unusable))
+
+
+def _placed(
+    state: Placing, edges: Sequence[Edge], by_view: Mapping[int, list[Edge]], by_body: Mapping[str, list[Edge]]
+) -> Placing:
+    """Everything placed around the bodies that stand already."""
+    first = set(state.body)
     while _place_next(state, by_view, by_body):
         pass
     left = [body for body in by_body if body not in state.body]
     if left or len(state.photo) < len(by_view):
         raise NotTiedError(_groups(edges, state, left))
-    _reconsider(state, by_body, by_view, set(fixed))
-    photos = {views[i].photo: Pose.from_matrix("cam", "survey", matrix) for i, matrix in state.photo.items()}
-    bodies = {body: Pose.from_matrix("survey", body, matrix) for body, matrix in state.body.items()}
-    return Start(photos, bodies, tuple(unusable))
+    _reconsider(state, by_body, by_view, first)
+    return state
+
+
+def _placed_from_some_body(
+    lenses: list[Camera],
+    edges: Sequence[Edge],
+    by_view: Mapping[int, list[Edge]],
+    by_body: Mapping[str, list[Edge]],
+    datum: str,
+) -> Placing:
+    """Everything placed around the datum; when that does not fit, around other bodies, and the best is taken.
+
+    One board placed by the wrong of its two planar poses carries all that hangs on it along; from another body the same board
+    is reached by other photos.
+    """
+    corners = {body: sum(len(edge.corners) for edge in mine) for body, mine in by_body.items()}
+    roots = [datum, *sorted((body for body in corners if body != datum), key=lambda body: -corners[body])]
+    tried: list[tuple[float, Placing]] = []
+    for root in roots[:MOST_ROOTS]:
+        placed = _placed(Placing(lenses, body={root: np.eye(4)}), edges, by_view, by_body)
+        tried.append((_mean_misfit(placed, edges), placed))
+        if tried[-1][0] < GOOD_START:
+            break
+    _, state = min(tried, key=lambda entry: entry[0])
+    survey_from_datum = state.body[datum]
+    state.photo = {view: matrix @ survey_from_datum for view, matrix in state.photo.items()}
+    state.body = {body: _inverse(survey_from_datum) @ matrix for body, matrix in state.body.items()}
+    return state
+
+
+def _mean_misfit(state: Placing, edges: Sequence[Edge]) -> float:
+    """Capped square misfit per corner over all sightings, px² (1 px beside the corner noise)."""
+    total = 0.0
+    for edge in edges:
+        chain = state.photo[edge.view] @ state.body[edge.seen.body]
+        total += float(_misfits(state.cameras[edge.view], edge, chain[None])[0])
+    return total / sum(len(edge.corners) for edge in edges)
 
 
 def _edges(
