@@ -24,6 +24,8 @@ LARGE_PHOTO_PX = 4_500_000
 CELL_SAMPLES = 3
 LEAST_CONTRAST = 12.0
 """Grey levels between the white and the black cells of a marker."""
+SAME_QUADRILATERAL = 0.015
+"""Mean distance of the corners over the perimeter, below which two quadrilaterals count as one."""
 LEAST_CORRELATION = 0.7
 """Of the bits; with fewer bits than 36 more, for chance correlates more."""
 LEAST_MARGIN = 0.12
@@ -149,7 +151,7 @@ def _prepared(gray: NDArray[np.uint8], look: Pass) -> NDArray[np.uint8]:
 
 
 def _quadrilaterals(picture: NDArray[np.uint8], look: Pass) -> Array:
-    """Dark quadrilaterals, shape (n, 4, 2), clockwise as seen."""
+    """Quadrilaterals with a rim in the thresholded picture, shape (n, 4, 2), clockwise as seen."""
     p = cv2.aruco.DetectorParameters()
     low, middle, high = look.windows
     p.adaptiveThreshWinSizeMin, p.adaptiveThreshWinSizeMax, p.adaptiveThreshWinSizeStep = low, high, middle - low
@@ -157,6 +159,8 @@ def _quadrilaterals(picture: NDArray[np.uint8], look: Pass) -> Array:
     p.minMarkerPerimeterRate = 4.0 * look.smallest_side_px / max(picture.shape)
     p.perspectiveRemovePixelPerCell = 1
     p.minDistanceToBorder = 1
+    # of quadrilaterals close together only the largest is handed back: not the white square round a marker instead of the marker
+    p.minMarkerDistanceRate = SAME_QUADRILATERAL
     p.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     # OpenCV would compare every quadrilateral with the whole dictionary: with a single marker it hands them back quickly
     found, _, rest = cv2.aruco.ArucoDetector(_one_marker(), p).detectMarkers(picture)

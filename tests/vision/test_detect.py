@@ -277,7 +277,7 @@ def test_tutorial_photo_is_found_whole_and_posed(camera):
 def test_half_covered_tutorial_photo_gives_only_open_corners():
     # a computer mouse lies on corners 15 and 17 to 23 but for 20 (seen by eye); OpenCV gives 16 of the 17 that are open
     sighting = tutorial("chocclusion_original.jpg", TUTORIAL_CAMERA)
-    assert 16 <= len(sighting.corner_ids)
+    assert len(sighting.corner_ids) >= 16
     assert not set(sighting.corner_ids) & {15, 18, 19, 21, 22, 23}
     assert board_pose(TUTORIAL, sighting, TUTORIAL_CAMERA).rms_px <= 0.25
 
