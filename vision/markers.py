@@ -159,7 +159,7 @@ def _quadrilaterals(picture: NDArray[np.uint8], look: Pass) -> Array:
     p.minMarkerPerimeterRate = 4.0 * look.smallest_side_px / max(picture.shape)
     p.perspectiveRemovePixelPerCell = 1
     p.minDistanceToBorder = 1
-    # of quadrilaterals close together only the largest is handed back: not the white square round a marker instead of the marker
+    # of quadrilaterals close together only the largest is handed back: that must not be the white square round a marker
     p.minMarkerDistanceRate = SAME_QUADRILATERAL
     p.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     # OpenCV would compare every quadrilateral with the whole dictionary: with a single marker it hands them back quickly
