@@ -226,8 +226,8 @@ def departure(x: Array, known: Known, place: Mapping[str, int]) -> tuple[NDArray
     -------
     columns : ndarray of int, shape (n,)
     gap : ndarray, shape (n,)
-        Difference; for poses turn and shift of the known pose, the shift without what the turn does beyond first order: so it is
-        the board's own place, not its angle as seen from the survey's origin, that is taken as normally distributed.
+        Difference; for poses turn and shift of the known pose, the shift without what the turn does beyond first order: so it
+        is the board's own place, not its angle as seen from the survey's origin, that is taken as normally distributed.
     jac : ndarray, shape (n, n)
         d gap / d step.
     """

@@ -1,7 +1,8 @@
 """Stand files: where the stand boards sit on the target's face, as typed by the person who mounted them.
 
 "Seen" means seen by a person who faces the target (stands between car and target and looks at its face): `right_mm` to
-that person's right, `up_mm` up, `behind_mm` away from the person, `turn_deg` counter-clockwise. `_pm_` values are half-widths, k = 2.
+that person's right, `up_mm` up, `behind_mm` away from the person, `turn_deg` counter-clockwise. `_pm_` values are half-widths
+at k = 2.
 """
 
 from __future__ import annotations
