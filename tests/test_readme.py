@@ -21,6 +21,7 @@ from calib.paper.stand import read_stand
 from cli.base import Exit
 from cli.demo import FIGURES
 from cli.main import IN_BRIEF, app
+from tests import refresh_readme
 from tests.support.documents import ROOT, blocks, inline_code, marked, rows_of, table_keys, text_of
 from tests.test_layers import PLAIN_VISION
 from vision.boards_io import read_boards
@@ -280,6 +281,26 @@ def test_readme_shows_the_check_and_the_wheels_of_its_demo(demo):
         figure = next(f for f in wheels["figures"] if f["name"] == f"{row[0].replace(' ', '_')}_{row[3]}")
         assert float(row[1]) == pytest.approx(figure["measured"], abs=0.5 * figure["U"]), row
         assert row[4] == figure["note"], row
+
+
+@pytest.mark.slow
+def test_outputs_are_refreshed_to_blocks_of_the_same_rows(demo):
+    documents = {"demo": demo / "demo.json", "check": demo / "results/check-1.json", "wheels": demo / "results/wheels.json"}
+    make = {"demo": refresh_readme.demo_block, "check": refresh_readme.check_block, "wheels": refresh_readme.wheels_block}
+    for mark, path in documents.items():
+        fresh = make[mark](json.loads(path.read_text(encoding="utf-8")))
+        shown = marked("README.md", f"output: {mark}").text
+        assert [line.split("  ")[0] for line in fresh.splitlines() if not line.startswith(("  ", "car: "))] == [
+            line.split("  ")[0] for line in shown.splitlines() if not line.startswith(("  ", "car: "))
+        ]
+
+
+def test_only_a_marked_block_is_refreshed():
+    text = "a\n<!-- output: demo -->\n```text\nold\n\nold\n```\nb\n```text\nkept\n```\n"
+    fresh = refresh_readme.refreshed(text, {"demo": "new \\1"})
+    assert fresh == text.replace("old\n\nold", "new \\1")
+    with pytest.raises(ValueError, match="one block marked output: check"):
+        refresh_readme.refreshed(text, {"check": "new"})
 
 
 @pytest.mark.slow
