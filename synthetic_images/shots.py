@@ -1,8 +1,9 @@
 """Where the technician stands: the photo list of the demo, an example to follow.
 
 Round every wheel one photo from ahead of it and one from behind it, 35 to 55 degrees off its board, each with the floor boards
-beside it; in the last round also the four corners, which tie the car's left and right side; then the stand from 30 to 45
-degrees off, and both front wheels once more, to show that the car stayed.
+beside it; in the last round also the four corners, and looks back over the boards before the car, which tie its left and right
+side; then the stand from 30 to 45 degrees off, near for its boards and from further back with the floor boards before it, and
+both front wheels once more, to show that the car stayed.
 """
 
 from __future__ import annotations
@@ -132,10 +133,9 @@ def _front_corner(bay: Bay, side: float, epoch: str) -> _Stand:
 
 
 def _across_the_front() -> list[_Stand]:
+    """From beyond the foremost boards back over all of them: the stand's place hangs on these boards."""
     return [
-        _Stand(
-            (4620.0, side * 1220.0, 1720.0), (4000.0, -side * 130.0, 60.0), f"ahead of the car, front {word}, looking across"
-        )
+        _Stand((5500.0, side * 700.0, 1600.0), (4150.0, -side * 60.0, 60.0), f"ahead of the car, front {word}, looking back")
         for side, word in ((1.0, "left"), (-1.0, "right"))
     ]
 
@@ -152,23 +152,26 @@ def _across_the_rear() -> list[_Stand]:
 
 
 def _round_the_stand(bay: Bay, epoch: str) -> list[_Stand]:
-    """Four photos 30 to 45 degrees off the target's normal, camera upright to have the floor before it in the picture."""
+    """Four photos 34 to 45 degrees off the target's normal: two near, camera upright, the stand boards large; two from further
+    back, with the floor boards before the stand."""
     bay_from_target = bay.bay_from_target(epoch)
     stand = bay.epoch(epoch).stand
     facing = 1.0 if stand is not None and stand.is_behind else -1.0
     centre = bay_from_target[:3, 3]
-    stands = []
-    for side, angle_deg, reach_mm, height_mm in (
-        (1, 36, 2000, 1650),
-        (1, 43, 1800, 1250),
-        (-1, 43, 1850, 1600),
-        (-1, 34, 1900, 1200),
-    ):
+
+    def place(side: int, angle_deg: int, reach_mm: float, height_mm: float) -> tuple[tuple[float, float, float], str]:
         angle = math.radians(angle_deg)
         away = apply(bay_from_target, [facing * reach_mm * math.cos(angle), side * reach_mm * math.sin(angle), 0.0])
-        towards = (centre[0] + facing * 250.0, centre[1] - side * 40.0, 0.56 * centre[2])
         word = "car's left" if side > 0 else "car's right"
-        stands.append(
-            _Stand((away[0], away[1], float(height_mm)), towards, f"before the stand, {angle_deg}° off it on the {word}", True)
-        )
+        return (float(away[0]), float(away[1]), height_mm), f"{angle_deg}° off it on the {word}"
+
+    stands = []
+    for side, angle_deg, reach_mm, height_mm in ((1, 43, 1800.0, 1250.0), (-1, 43, 1850.0, 1600.0)):
+        at, words = place(side, angle_deg, reach_mm, height_mm)
+        towards = (centre[0] + facing * 250.0, centre[1] - side * 40.0, 0.56 * centre[2])
+        stands.append(_Stand(at, towards, f"before the stand, {words}", portrait=True))
+    for side in (1, -1):
+        at, words = place(side, 36, 2550.0, 1750.0)
+        towards = (centre[0] + facing * 600.0, centre[1], 0.40 * centre[2])
+        stands.append(_Stand(at, towards, f"further back, {words}"))
     return stands
