@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from calib.paper.job import Job
 from calib.paper.stand import Stand
 from vision.errors import MeasurementError
 from vision.observations import BodySighting, Distance, View
-from vision.sightings import PhotoSightings
+from vision.sightings import PhotoSightings, Rejected
 
 REST = "rest"
+SUSPECT_SIGHTINGS, SUSPECT_SHARE = 2, 1 / 3
+"""A board that loses so many sightings is suspect itself, not its photos."""
+ELSEWHERE = 20.0
+"""Misfit over uncertainty that blur or a bad corner does not make: the board was somewhere else."""
 
 
 def body_of(board: str, epoch: str, floor: Collection[str]) -> str:
@@ -78,3 +83,36 @@ def _best_tie(group: Sequence[str], job: Job) -> str:
     """A board to ask for: a floor board if the group has one, since those serve all epochs."""
     on_floor = [body for body in group if body in job.floor]
     return on_floor[0] if on_floor else board_of(group[0])
+
+
+def suspicions(all_rejected: Sequence[Rejected], used: Iterable[tuple[str, str]], epoch: Mapping[str, str]) -> list[str]:
+    """What left-out sightings hint at, in words: a board that is wrong everywhere, a photo in the wrong epoch.
+
+    Parameters
+    ----------
+    used : iterable of (photo, body)
+        Sightings that were used.
+    epoch : mapping of photo to epoch
+    """
+    out = []
+    lost: dict[str, list[Rejected]] = {}
+    for rejected in all_rejected:
+        lost.setdefault(board_of(rejected.body), []).append(rejected)
+    count = Counter(board_of(body) for _, body in used)
+    suspects = set()
+    for board, rows in lost.items():
+        seen = len(rows) + count[board]
+        if len(rows) >= SUSPECT_SIGHTINGS and len(rows) >= SUSPECT_SHARE * seen:
+            suspects.add(board)
+            out.append(
+                f"{board}: {len(rows)} of its {seen} sightings do not fit the other boards: measure its check bars, see that "
+                "it is flat and that it is the board it says"
+            )
+    for rejected in all_rejected:
+        board, when = board_of(rejected.body), epoch.get(rejected.photo, "")
+        if when and epoch_of_body(rejected.body) == when and board not in suspects and rejected.misfit > ELSEWHERE:
+            out.append(
+                f"{rejected.photo}: {board} is not where the other photos of {when} have it: is the photo in the right folder, "
+                "and did nothing move in this round?"
+            )
+    return out

@@ -8,14 +8,14 @@ from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from calib.bodies import REST, board_of, epoch_of_body, not_tied_in_words
+from calib.bodies import REST, board_of, epoch_of_body, not_tied_in_words, suspicions
 from calib.decision.verdict import Rule, need_tolerance
 from calib.paper.epochs import photos as photos_of
 from calib.paper.sheet import Sheet
 from calib.paper.stand import Stand, read_stand
-from calib.pipeline import CarStayed, car_of, car_stayed, check_of
+from calib.pipeline import CarStayed, car_stayed, check_of
 from cli.check import NOT_SHOWN, CheckRun
-from cli.stations import Desk, Survey, Tick, look_at, unfound, views_of
+from cli.stations import Desk, Survey, Tick, car_from, look_at, unfound, views_of
 from vision.errors import FileError, MeasurementError
 from vision.gather import look_again
 from vision.moved import Moved, find_moved
@@ -71,6 +71,13 @@ def run_check(
         without=without,
         guard_band=guard_band,
     )
+    remarks += [
+        f"{photo.name}: {r.board} left out: {r.reason}"
+        for photo in seen
+        for r in photo.sightings.refused
+        if r.board in stand.names
+    ]
+    remarks += suspicions(network.rejected, network.rms_px, dict.fromkeys(names, epoch))
     return replace(run, remarks=(*remarks, *run.remarks))
 
 
@@ -100,7 +107,7 @@ def outcome_of(
     _refuse_moved_car(stayed, desk)
     if not stayed and car_not_seen is None:
         remarks.append(NOT_SHOWN)
-    car = car_of(network.poses, desk.job, desk.boards, survey.epochs)
+    car = car_from(desk, survey, network.poses)
     outcome = check_of(
         car,
         desk.job,

@@ -15,10 +15,11 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from calib.bodies import REST, board_of, epoch_of_body, known_boards, not_tied_in_words, tape_distances, view_of
+from calib.bodies import REST, board_of, epoch_of_body, known_boards, not_tied_in_words, suspicions, tape_distances, view_of
 from calib.paper.epochs import epoch_of, epoch_order, photos
 from calib.paper.job import Job, check_job, read_job, write_result
 from calib.paper.stand import Stand, read_stand
+from calib.pipeline import Car, car_of
 from vision.boards import BoardSet
 from vision.boards_io import read_boards
 from vision.camera import Camera, LensProfile
@@ -30,6 +31,7 @@ from vision.network import Network, NetworkState, adjust_network, weak_spots
 from vision.network_io import read_state, state_bytes
 from vision.network_start import NotTiedError
 from vision.observations import View
+from vision.poses import PoseSet
 from vision.sightings_io import to_document
 from vision.visible import expected_boards
 
@@ -167,7 +169,8 @@ def survey(desk: Desk, tick: Tick = silent) -> Sighted:
         seen = [new.get(photo.name, photo) for photo in seen]
         tick("network", "second adjustment")
         network = adjusted(desk, views_of(desk, seen, epoch))
-    return Sighted(tuple(seen), epoch, network, (*remarks, *weak_spots(network)))
+    doubts = suspicions(network.rejected, network.rms_px, epoch)
+    return Sighted(tuple(seen), epoch, network, (*remarks, *doubts, *weak_spots(network)))
 
 
 def adjusted(desk: Desk, views: Sequence[View]) -> Network:
@@ -215,6 +218,21 @@ def unfound(
         if expected:
             out.append((photo, camera, expected))
     return out
+
+
+def car_from(desk: Desk, survey: Survey, poses: PoseSet) -> Car:
+    """Floor, wheels and alignment figures; says so when a missing board was seen but left out of the survey."""
+    try:
+        return car_of(poses, desk.job, desk.boards, survey.epochs)
+    except MeasurementError as err:
+        lost = [row["board"] for row in survey.document["rejected"] if row["board"] in err.what]
+        if not lost:
+            raise
+        counts = ", ".join(f"{lost.count(board)} of {board}" for board in dict.fromkeys(lost))
+        raise MeasurementError(
+            f"{err.what}; sightings left out of the survey because they do not fit the others: {counts}",
+            hint="measure the check bars of these boards, see that they are flat and did not shift, and survey again",
+        ) from err
 
 
 def keep_survey(desk: Desk, sighted: Sighted) -> Survey:

@@ -28,12 +28,11 @@ def wheels(
     import json
 
     from calib.paper.job import write_result
-    from calib.pipeline import car_of
     from cli import stations
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), None, stand))
     survey = stations.load_survey(desk)
-    car = car_of(survey.state.pose_set(), desk.job, desk.boards, survey.epochs)
+    car = stations.car_from(desk, survey, survey.state.pose_set())
     document = wheels_document(car, survey)
     write_result(desk.job, "wheels.json", json.dumps(document, indent=1, ensure_ascii=False))
     if as_json:

@@ -86,6 +86,8 @@ def find_moved(
     # Nearly free: nothing that moved can make a good corner look wrong, and every photo stays tied to the bay.
     rough = adjust(views, _loosened(prior, seen), robust=True, start=None, whole=False)
     clean, start = _clean(views, rough), start_of(rough)
+    # Bodies whose sightings are all wrong in the picture cannot tell whether they moved.
+    seen = [body for body in seen if any(s.body == body for view in clean for s in view.seen)]
     freed: list[str] = []
     network = adjust(clean, prior, robust=False, start=start, whole=False)
     drops: dict[str, float] = {}
@@ -113,6 +115,7 @@ def find_moved(
     views_freed = _freed(clean, freed)
     network = adjust(views_freed, prior, robust=False, start=_with_freed(start, freed), whole=True)
     final = tuple(_how_far(network.state, prior, body, boards, drops[body]) for body in freed)
+    network = replace(network, rejected=(*rough.rejected, *network.rejected))
     return MovedSearch(final, network, tuple(views_freed))
 
 

@@ -17,10 +17,11 @@ from vision.boards import BoardSet
 from vision.camera import Camera, LensProfile
 from vision.errors import NetworkError
 from vision.frames import Pose
-from vision.network_report import BodyStrength, Network, Rejected, redundancy_of, report, weak_spots
+from vision.network_report import BodyStrength, Network, redundancy_of, report, weak_spots
 from vision.network_start import Start, find_start
 from vision.network_state import NetworkState
 from vision.observations import BEND_MODES, Distance, View, stack_views
+from vision.sightings import Rejected
 from vision.unknowns import Hold, Known, Layout, Values, known_beforehand, lay_out
 
 __all__ = ["BodyStrength", "Network", "NetworkState", "Rejected", "adjust_network", "start_of", "weak_spots"]
@@ -30,6 +31,8 @@ REJECT_CORNER = 4.5
 REJECT_SHARE = 0.4
 """A sighting that loses more than this share of its corners is left out whole: it is not where the others say."""
 LEAST_CORNERS = 6
+GROSS_PX = 20.0
+"""A sighting farther off than this at the start is wrong or its body is badly placed; either way it must not pull yet."""
 
 
 def adjust_network(
@@ -211,8 +214,8 @@ def _settle(problem: Problem, values: Values, robust: bool) -> tuple[Solution, P
     """Robust adjustment, then plain least squares on the acceptable corners; stops early when whole sightings must go."""
     if not robust:
         return adjust(problem, values), problem, []
-    solution = adjust(problem, values, robust=True)
     first = problem.obs.used
+    solution = adjust(with_weights(problem, _without_gross(problem, values)), values, robust=True)
     for _ in range(4):
         used = _acceptable(problem, solution, first)
         same = bool((used == problem.obs.used).all())
@@ -225,6 +228,26 @@ def _settle(problem: Problem, values: Values, robust: bool) -> tuple[Solution, P
         if same:
             break
     return solution, problem, []
+
+
+def _without_gross(problem: Problem, values: Values) -> NDArray[np.bool_]:
+    """Corners to begin with: sightings far from where the start has them wait outside, as their pull would bend the rest.
+
+    They are judged anew after the first adjustment. A photo or body keeps its last sighting.
+    """
+    obs = problem.obs
+    res, _ = residuals(problem, values)
+    gap_px = np.linalg.norm(np.linalg.solve(obs.whiten, res[..., None])[..., 0], axis=-1)
+    typical = np.array([float(np.median(gap_px[i][obs.used[i]])) for i in range(len(obs.photo))])
+    used = obs.used.copy()
+    for i in np.argsort(-typical):
+        if typical[i] < GROSS_PX:
+            break
+        others = np.array([bool(row.any()) for row in used])
+        others[i] = False
+        if others[obs.photo == obs.photo[i]].any() and others[obs.body == obs.body[i]].any():
+            used[i] = False
+    return np.asarray(used, dtype=bool)
 
 
 def _acceptable(problem: Problem, solution: Solution, first: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -253,5 +276,5 @@ def _left_out(problem: Problem, solution: Solution, first: NDArray[np.bool_]) ->
     for i in np.flatnonzero(~obs.used.any(axis=1)):
         typical = float(np.median(norm[i][first[i]]))
         reason = f"its corners lie {typical:.1f} times their uncertainty from where all other photos put them"
-        out.append(Rejected(obs.photos[obs.photo[i]], obs.bodies[obs.body[i]], reason))
+        out.append(Rejected(obs.photos[obs.photo[i]], obs.bodies[obs.body[i]], reason, typical))
     return out

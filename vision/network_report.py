@@ -16,6 +16,7 @@ from vision.frames import Pose, skew
 from vision.network_state import NetworkState, carry
 from vision.observations import Distance
 from vision.poses import PoseSet
+from vision.sightings import Rejected
 from vision.unknowns import Values, vector_of
 
 TAPE_LIMIT = 4.0
@@ -23,15 +24,6 @@ TAPE_LIMIT = 4.0
 
 LEAST_CONVERGENCE_RAD = math.radians(15.0)
 """Angle between the extreme views of a body below which its distance is poorly known (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Rejected:
-    """A sighting the adjustment left out, and why."""
-
-    photo: str
-    body: str
-    reason: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -258,7 +258,7 @@ def _best_of(state: Placing, edges: Sequence[Edge], choices: Array, refine: bool
 
     if refine:
         best = np.argsort(costs(choices))[:REFINED_CHOICES]
-        choices = np.array([_refined(state, edges, choices[i], photo=photo) for i in best])
+        choices = np.array([*choices[best], *(_refined(state, edges, choices[i], photo=photo) for i in best)])
     return np.asarray(choices[int(np.argmin(costs(choices)))], dtype=float)
 
 
@@ -283,7 +283,9 @@ def _refined(state: Placing, edges: Sequence[Edge], pose: Array, *, photo: bool)
         seen, by_point, _ = project_arrays(in_cam, parameters)
         gap = seen - px
         norm = np.sqrt((gap * gap).sum(axis=1) * weight)
-        row_weight = np.sqrt(weight * np.minimum(1.0, REFINE_HUBER / np.maximum(norm, 1e-12)))[:, None]
+        # What is farther off than the cap has no pull at all: a board of another epoch must not drag the photo along.
+        pull = np.where(norm < CAP, np.minimum(1.0, REFINE_HUBER / np.maximum(norm, 1e-12)), 0.0)
+        row_weight = np.sqrt(weight * pull)[:, None]
         by_placed = by_point @ turn
         jac = np.concatenate([np.cross(placed[:, None, :], by_placed), by_placed], axis=2) * row_weight[..., None]
         normal = jac.reshape(-1, 6).T @ jac.reshape(-1, 6)

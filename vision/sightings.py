@@ -66,3 +66,13 @@ class PhotoSightings:
             if sighting.board == board:
                 return sighting
         return None
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """A sighting the adjustment left out, and why; `misfit` is its typical misfit over its uncertainty (0: gave no pose)."""
+
+    photo: str
+    body: str
+    reason: str
+    misfit: float = 0.0
