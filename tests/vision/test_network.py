@@ -375,3 +375,18 @@ def test_same_minimum_as_a_general_least_squares_solver() -> None:
 def test_no_board_at_all_is_refused() -> None:
     with pytest.raises(NetworkError, match="no photo shows a board"):
         adjust_network([], small_boards(2), {"cam": lens_profile()})
+
+
+def test_a_photo_with_one_board_of_another_epoch_keeps_its_other_boards() -> None:
+    """A board that stood half a metre elsewhere is left out alone; the photo's other boards stay in."""
+    world = ring_world(20, photos=20)
+    views = views_of(world, noise_px=0.03, seed=4)
+    elsewhere = dict(world.world_from_body)
+    step = Pose.from_rt("world", "world", [0.0, 0.0, 0.0], [450.0, 200.0, 0.0])
+    elsewhere["b1"] = step @ elsewhere["b1"]
+    other = views_of(replace(world, world_from_body=elsewhere), noise_px=0.03, seed=4)
+    mixed = next(i for i, v in enumerate(other) if {"b1"} < {s.body for s in v.seen} and len(v.seen) >= 4)
+    views[mixed] = other[mixed]
+    network = adjust_network(views, world.boards, {"cam": lens_profile()})
+    assert [(r.photo, r.body) for r in network.rejected] == [(views[mixed].photo, "b1")]
+    assert network.rejected[0].misfit > 100.0
