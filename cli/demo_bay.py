@@ -6,6 +6,7 @@ The measuring side gets only what is written here: never the true camera, print 
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -66,10 +67,10 @@ def write_job(demo: DemoBay, folder: Path, seed: int) -> None:
     write_whole(folder / "job.toml", _job(demo, rng))
 
 
-def write_photos(demo: DemoBay, folder: Path, seed: int) -> Iterator[str]:
+def write_photos(demo: DemoBay, folder: Path, seed: int, *, cores: int | None = None) -> Iterator[str]:
     """Render every photo of the list as a JPEG below `photos/` and `lens/`; yields each file's name when it is written."""
     work = [(demo, shot, folder, [seed, 2, i]) for i, shot in enumerate(demo.shots)]
-    yield from _in_parallel(work)
+    yield from _in_parallel(work, cores or os.cpu_count() or 1)
 
 
 def true_figures(demo: DemoBay) -> dict[str, float]:
@@ -83,13 +84,15 @@ def _one_of_each_run(demo: DemoBay, first: str) -> list[str]:
     return list(runs.values()) or [first]
 
 
-def _in_parallel(work: list[tuple[DemoBay, Shot, Path, list[int]]]) -> Iterator[str]:
+def _in_parallel(work: list[tuple[DemoBay, Shot, Path, list[int]]], cores: int) -> Iterator[str]:
     import multiprocessing
-    import os
     from concurrent.futures import ProcessPoolExecutor
 
+    if cores == 1:
+        yield from map(_render_one, work)
+        return
     # Fresh processes: a forked one inherits OpenCV's threads in whatever state they are and may wait for them for ever.
-    with ProcessPoolExecutor(os.cpu_count() or 1, mp_context=multiprocessing.get_context("spawn")) as pool:
+    with ProcessPoolExecutor(cores, mp_context=multiprocessing.get_context("spawn")) as pool:
         yield from pool.map(_render_one, work)
 
 

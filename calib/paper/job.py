@@ -211,9 +211,20 @@ def check_job(job: Job, boards: BoardSet, stand: Stand | None = None) -> None:
 
 
 def write_result(job: Job, name: str, data: str | bytes) -> Path:
-    """Write a result file whole, or leave the old one."""
+    """Write a result file whole, or leave the old one.
+
+    Raises
+    ------
+    FileError
+        The folder cannot be written, the disk is full.
+    """
     path = job.results_folder / name
-    write_whole(path, data)
+    try:
+        write_whole(path, data)
+    except OSError as err:
+        raise FileError(
+            f"{path}: cannot be written: {err.strerror or err}", hint="make room, or see to the rights of the folder"
+        ) from err
     return path
 
 

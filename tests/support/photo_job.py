@@ -8,17 +8,18 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from PIL import Image
 
-from cli.stations import Overrides, open_desk
+from cli.stations import Desk, Overrides, Sighted, keep_survey, open_desk
 from synthetic_images.imaging import exif_of
 from synthetic_images.true_camera import TrueCamera
-from tests.support.simulated import Scene, Simulated, simulate
-from vision.gather import kept_at
+from tests.support.simulated import Scene, Simulated, simulate, surveyed
+from vision.gather import SeenPhoto, kept_at
 from vision.sightings import PhotoSightings
 from vision.sightings_io import to_document
 
@@ -26,24 +27,22 @@ from vision.sightings_io import to_document
 def photo_job(folder: Path, seed: int, of: Scene) -> Simulated:
     """A job with the demo's photos of this scene, blank, and what `simulate` saw in them."""
     sim = simulate(folder, seed, of=of)
-    for photo, seen in sim.seen.items():
-        put_photo(folder, photo, seen, of.demo.camera)
+    put_photos(sim, folder, sim.seen)
     return sim
 
 
-def put_photo(folder: Path, photo: str, seen: PhotoSightings, camera: TrueCamera) -> Path:
-    """A blank photo `<epoch>/<name>.jpg`, its content its own, and its sightings."""
-    path = folder / "photos" / photo
-    path.parent.mkdir(parents=True, exist_ok=True)
-    data = blank_jpeg(camera, mark=photo)
-    path.write_bytes(data)
-    keep(folder, data, replace(seen, photo=photo))
-    return path
-
-
-def keep(folder: Path, data: bytes, seen: PhotoSightings) -> None:
-    """Sightings of a photo with this content as the job's cache holds them."""
+def put_photos(sim: Simulated, folder: Path, seen: Mapping[str, PhotoSightings]) -> None:
+    """Blank photos `<epoch>/<name>.jpg` in the job's folder (or a copy of it), each with its sightings."""
     desk = open_desk(folder, Overrides())
+    for photo, sightings in seen.items():
+        path = folder / "photos" / photo
+        path.parent.mkdir(parents=True, exist_ok=True)
+        data = blank_jpeg(sim.demo.camera, mark=photo)
+        path.write_bytes(data)
+        _keep(desk, data, sightings)
+
+
+def _keep(desk: Desk, data: bytes, seen: PhotoSightings) -> None:
     camera = next(iter(desk.lenses.values())).camera
     wanted = {board.name for board in desk.in_use}
     seen = replace(seen, found=tuple(s for s in seen.found if s.board in wanted))
@@ -59,3 +58,22 @@ def blank_jpeg(camera: TrueCamera, *, mark: str = "", size_px: tuple[int, int] |
     buffer = io.BytesIO()
     picture.save(buffer, "JPEG", quality=60, exif=exif_of(camera), comment=mark.encode())
     return buffer.getvalue()
+
+
+def kept_survey(sim: Simulated) -> None:
+    """Adjust the simulated survey and keep it in the job as `bayfix survey` does, without any photo."""
+    keep_survey(sim.desk, Sighted(seen_photos(sim), survey_photos(sim), surveyed(sim)))
+
+
+def seen_photos(sim: Simulated) -> tuple[SeenPhoto, ...]:
+    """The survey's photos as a look at them would give them."""
+    folder = sim.desk.job.photos_folder
+    digest = {photo: hashlib.sha256(repr(seen).encode()).hexdigest() for photo, seen in sim.seen.items()}
+    return tuple(
+        SeenPhoto(folder / photo, next(iter(sim.desk.lenses)), digest[photo], sim.seen[photo]) for photo in survey_photos(sim)
+    )
+
+
+def survey_photos(sim: Simulated) -> dict[str, str]:
+    """Epoch of every photo of the survey."""
+    return {view.photo: epoch for epoch in sim.survey_epochs for view in sim.views[epoch]}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -68,6 +69,7 @@ class Simulated:
         return tuple(epoch for epoch in self.views if not epoch.startswith("check-"))
 
 
+@functools.cache
 def scene(seed: int, *, variant: str = "a4", megapixels: int = 2, bends: bool = True) -> Scene:
     """The demo's bay of this seed; with `bends`, its boards are bent by what their flatness allows."""
     demo = invent(seed, variant=variant, megapixels=megapixels)
@@ -155,7 +157,7 @@ def car(sim: Simulated, network: Network) -> Car:
 
 
 def survey_of(sim: Simulated, network: Network) -> Survey:
-    return Survey("simulated", "today", network.state, sim.survey_epochs, {})
+    return Survey("simulated", "today", network.state, sim.survey_epochs, {"rejected": []})
 
 
 def checked(
