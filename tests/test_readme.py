@@ -253,6 +253,7 @@ def demo(tmp_path_factory) -> Path:
 
 @pytest.mark.slow
 def test_readme_shows_the_truth_of_its_demo_and_a_measurement_like_the_one_made_here(demo):
+    """When this fails after a change that moves numbers: bayfix demo && python -m tests.refresh_readme bayfix-demo"""
     document = json.loads((demo / "demo.json").read_text(encoding="utf-8"))
     assert document["seed"] == 1
     shown = {row[0]: row for row in rows_of(marked("README.md", "output: demo").text)}
