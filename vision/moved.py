@@ -1,12 +1,13 @@
 """Which bodies moved since an earlier network: each is freed in turn, and the drop of the square sum is judged.
 
 A body that stayed brings six conditions; freeing it lowers the square sum by a χ² of six. The search is greedy: the most
-telling body is freed for good, then the others are tried again (data snooping; Baarda 1968, from memory).
+telling body is freed, then the others are tried again (data snooping; Baarda 1968, from memory); at the end each freed body is
+held once more, and stays so when the others explain what it seemed to do.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -88,35 +89,53 @@ def find_moved(
     clean, start = _clean(views, rough), start_of(rough)
     # Bodies whose sightings are all wrong in the picture cannot tell whether they moved.
     seen = [body for body in seen if any(s.body == body for view in clean for s in view.seen)]
+
+    def with_free(bodies: Sequence[str], *, whole: bool = False) -> Network:
+        return adjust(_freed(clean, bodies), prior, robust=False, start=_with_freed(start, bodies), whole=whole)
+
     freed: list[str] = []
-    network = adjust(clean, prior, robust=False, start=start, whole=False)
-    drops: dict[str, float] = {}
+    network = with_free(freed)
     while len(freed) < len(seen) - 1:
-        limit = chi2.isf(FALSE_ALARM / len(seen), 6) * max(1.0, network.sigma0**2 if freed else 1.0)
-        trials = []
-        for body in seen:
-            views_freed = _freed(clean, [*freed, body])
-            # A body that is the only tie of some photo: nothing else there could tell that it moved.
-            if body in freed or not _tied(views_freed, prior):
-                continue
-            trial = adjust(views_freed, prior, robust=False, start=_with_freed(start, [*freed, body]), whole=False)
-            drop = network.chi_square - trial.chi_square
-            if drop > limit:
-                trials.append((drop, body, trial))
-        if not trials:
-            break
-        drop, body, trial = max(trials, key=lambda entry: entry[0])
-        moved = _how_far(trial.state, prior, body, boards, drop)
-        if moved.shift_mm < LEAST_SHIFT_MM and moved.turn_rad < LEAST_TURN_RAD:
+        # A body that is the only tie of some photo: nothing else there could tell that it moved.
+        free = [body for body in seen if body not in freed and _tied(_freed(clean, [*freed, body]), prior)]
+        trials = [(body, with_free([*freed, body])) for body in free]
+        body, trial = min(trials, key=lambda entry: entry[1].chi_square, default=("", network))
+        drop = network.chi_square - trial.chi_square
+        if drop <= _limit(network, seen, freed) or not _far(_how_far(trial.state, prior, body, boards, drop)):
             break
         freed.append(body)
-        drops[body] = drop
         network = trial
-    views_freed = _freed(clean, freed)
-    network = adjust(views_freed, prior, robust=False, start=_with_freed(start, freed), whole=True)
-    final = tuple(_how_far(network.state, prior, body, boards, drops[body]) for body in freed)
+    freed, drops = _still_moved(freed, network, with_free, _limit(network, seen, freed))
+    network = with_free(freed, whole=True)
+    final = tuple(_how_far(network.state, prior, body, boards, drop) for body, drop in zip(freed, drops, strict=True))
     network = replace(network, rejected=(*rough.rejected, *network.rejected))
-    return MovedSearch(final, network, tuple(views_freed))
+    return MovedSearch(final, network, tuple(_freed(clean, freed)))
+
+
+def _limit(network: Network, seen: Collection[str], freed: Collection[str]) -> float:
+    """Drop of the square sum that a body which stayed exceeds by chance only."""
+    return float(chi2.isf(FALSE_ALARM / len(seen), 6)) * max(1.0, network.sigma0**2 if freed else 1.0)
+
+
+def _far(moved: Moved) -> bool:
+    return moved.shift_mm >= LEAST_SHIFT_MM or moved.turn_rad >= LEAST_TURN_RAD
+
+
+def _still_moved(
+    freed: Sequence[str], network: Network, with_free: Callable[[Sequence[str]], Network], limit: float
+) -> tuple[list[str], list[float]]:
+    """The freed bodies without those that the later ones explain, and by how much the square sum rises when each is held again.
+
+    Of two bodies that moved, a third between them may look worst at first.
+    """
+    while len(freed) > 1:
+        held = [with_free([body for body in freed if body != one]) for one in freed]
+        rises = [trial.chi_square - network.chi_square for trial in held]
+        least = int(np.argmin(rises))
+        if rises[least] > limit:
+            return list(freed), rises
+        freed, network = [body for i, body in enumerate(freed) if i != least], held[least]
+    return list(freed), [with_free([]).chi_square - network.chi_square for _ in freed]
 
 
 def _with_freed(start: Start, bodies: Collection[str]) -> Start:
