@@ -65,18 +65,20 @@ class Markers:
 @dataclass(frozen=True, slots=True)
 class Pass:
     """One look at the picture, sharpened by `sharpen` times what a blur of 1 px takes away, scaled by `scale`, thresholded in
-    windows of these sizes with this constant (grey levels)."""
+    windows of these sizes with this constant (grey levels). Contours run through the middles of the outermost dark pixels:
+    quadrilaterals are moved outward by `outward_px` of the scaled picture (measured on renders)."""
 
     scale: float
     windows: tuple[int, int, int]
     constant: float
     smallest_side_px: float
+    outward_px: float = 0.45
     sharpen: float = 0.0
 
 
 FIRST = Pass(1.0, (5, 13, 21), 7.0, 9.0)
 # sharpening opens the thin white gap between a small marker and the black squares beside it
-ENLARGED = Pass(2.0, (7, 17, 27), 5.0, 12.0, sharpen=3.0)
+ENLARGED = Pass(2.0, (7, 17, 27), 5.0, 12.0, outward_px=0.2, sharpen=3.0)
 REDUCED = Pass(0.5, (5, 13, 21), 7.0, 12.0)
 
 
@@ -130,7 +132,7 @@ Reading = tuple[NDArray[np.int64], Array, Array]
 def _read(gray: NDArray[np.uint8], look: Pass, table: _Table) -> Reading:
     """Ids, corners (n, 4, 2) and correlations of the markers one pass reads."""
     picture = _prepared(gray, look)
-    quads = _outward(_quadrilaterals(picture, look), 0.5)
+    quads = _outward(_quadrilaterals(picture, look), look.outward_px)
     ids, turns, scores = _decode(picture, quads, table)
     good = ids >= 0
     quads = np.array([np.roll(quad, -turn, axis=0) for quad, turn in zip(quads[good], turns[good], strict=True)]).reshape(
@@ -175,7 +177,7 @@ def _one_marker() -> cv2.aruco.Dictionary:
 
 
 def _outward(quads: Array, by_px: float) -> Array:
-    """Quadrilaterals with their sides moved outward: contours run through the middles of the outermost dark pixels."""
+    """Quadrilaterals with their sides moved outward."""
     if len(quads) == 0:
         return quads
     middle = quads.mean(axis=1, keepdims=True)

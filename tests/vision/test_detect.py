@@ -16,6 +16,7 @@ from vision.boards import Board, BoardSet, PrintScale
 from vision.camera import Camera
 from vision.detect import detect_boards, noise_of, sightings_in
 from vision.frames import Array, Pose
+from vision.judging import Settings, isolated_gap
 from vision.photos import Photo, read_photo
 from vision.pose import board_pose
 from vision.sightings import Sighting
@@ -122,6 +123,14 @@ def test_hidden_corners_are_not_accepted():
     assert np.linalg.norm(errors(sighting, WHEEL, NEAR), axis=1).max() < 0.1
 
 
+def test_a_corner_with_one_quarter_covered_is_not_accepted():
+    x, y = (int(v) for v in true_corners(WHEEL, NEAR, CAMERA)[7])
+    image = render(Scene(CAMERA, ((WHEEL, NEAR),), covers=((x + 4, y + 4, x + 40, y + 40),)))
+    sighting = find(image, "wheel")
+    assert 7 not in sighting.corner_ids
+    assert {0, 1, 2, 5, 10} <= set(sighting.corner_ids)
+
+
 def test_a_board_cut_by_the_photos_rim_gives_the_corners_inside():
     pose = facing(WHEEL, CAMERA, z_mm=560, tilt_deg=30, at=(0.95, 0.1))
     sighting = find(render(Scene(CAMERA, ((WHEEL, pose),))), "wheel")
@@ -154,6 +163,11 @@ def test_a_predicted_board_is_found_without_reading_a_marker():
 def test_a_prediction_alone_is_no_sighting():
     image = render(Scene(CAMERA, ((replace(WHEEL, first_id=300), NEAR),)))  # another board stands just there
     assert detect_boards(image, BOARDS, CAMERA, predicted={"wheel": NEAR}) == ((), ())
+    # its checker alone would do, were the pattern not asked for: corners that look wrong let through, and still no sighting
+    blind = Settings(least_correlation=0.2, worst_quarter=5.0)
+    assert detect_boards(image, BOARDS, CAMERA, predicted={"wheel": NEAR}, settings=blind) == ((), ())
+    unasked = replace(blind, marker_likeness=-1.0)
+    assert len(detect_boards(image, BOARDS, CAMERA, predicted={"wheel": NEAR}, settings=unasked)[0]) == 1
 
 
 def test_a_bent_board_is_refused_and_a_flat_one_is_not():
@@ -230,6 +244,18 @@ def test_plain_chessboard_is_measured_in_its_own_numbering():
         sighting = find(render(Scene(CAMERA, ((plain, pose),))), "plain", boards=BoardSet((plain,)))
         error = sighting.px - true_corners(plain, pose, CAMERA)
         assert np.sqrt(np.mean(error**2)) < 0.03
+
+
+def test_a_wrong_corner_is_told_from_a_smooth_misfit():
+    points = WHEEL.corners_mm()
+    x, y = ((points[:, :2] - points[:, :2].mean(axis=0)) / 100.0).T
+    gap = np.column_stack([1.5 * x * x - 0.8 * y, 0.9 * x * y + 0.4]) + np.random.default_rng(0).normal(
+        0, 0.01, (len(points), 2)
+    )
+    gap[3] += [0.5, -0.4]
+    rest = isolated_gap(points, gap, np.ones(len(points), dtype=bool))
+    assert rest[3] > 0.45
+    assert np.delete(rest, 3).max() < 0.1
 
 
 def test_wrong_calls_are_bugs():

@@ -38,7 +38,7 @@ def test_markers_are_read_with_their_first_corner_first(roll_deg):
     assert sorted(found.ids) == list(BOARD.marker_ids)
     for marker, px in zip(found.ids, found.corners_px, strict=True):
         assert np.linalg.norm(px - truth[int(marker)], axis=1).max() < 1.0
-    # contours run through pixel middles: without the half pixel outward the corners would lie 0.7 px too far inside
+    # contours run through pixel middles: moved outward, the corners lie right on average
     middle_out = [
         np.mean(
             [
@@ -48,7 +48,7 @@ def test_markers_are_read_with_their_first_corner_first(roll_deg):
         )
         for k, px in zip(found.ids, found.corners_px, strict=True)
     ]
-    assert abs(float(np.mean(middle_out))) < 0.3
+    assert abs(float(np.mean(middle_out))) < 0.12
 
 
 def test_small_markers_are_read():
@@ -111,7 +111,7 @@ def test_tags_in_photos_by_others(name, listed, least):
     assert len(truth) == listed
     assert set(found.ids) == {0}
     gap = np.linalg.norm(found.corners_px.mean(axis=1)[:, None] - truth.mean(axis=1)[None], axis=2).min(axis=0)
-    assert (gap < 1.0).sum() >= least
+    assert (gap < 2.0).sum() >= least  # contours are good to a pixel; sub-pixel corners come from the whole board
 
 
 @pytest.mark.reference
