@@ -63,7 +63,7 @@ def write_job(demo: DemoBay, folder: Path, seed: int) -> None:
         x, y = (round(BAR_MM * scale + _within(BAR_PM_MM, rng), 2) for scale in (true.x, true.y))
         record_bars(boards_file, run_board, x, y, BAR_PM_MM, all_like=run_board)
     write_whole(folder / "sheet.toml", _sheet())
-    write_whole(folder / "stand.toml", _stand(demo.bay.epoch(CHECK).stand, rng))
+    write_whole(folder / "stand.toml", _stand(_on_stand(demo.bay), rng))
     write_whole(folder / "job.toml", _job(demo, rng))
 
 
@@ -135,11 +135,15 @@ def _table(**values: str | float) -> tomlkit.items.Table:
     return table
 
 
-def _stand(stand: object, rng: np.random.Generator) -> str:
+def _on_stand(bay: Bay) -> tuple[StandBoard, ...]:
+    stand = bay.epoch(CHECK).stand
+    return stand.boards if stand else ()
+
+
+def _stand(boards: tuple[StandBoard, ...], rng: np.random.Generator) -> str:
     doc = tomlkit.document()
     doc.add("schema", "stand/1")
     rows = tomlkit.aot()
-    boards: tuple[StandBoard, ...] = stand.boards  # type: ignore[attr-defined]
     for board in boards:
         rows.append(
             _table(

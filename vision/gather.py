@@ -4,14 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-import multiprocessing
-import os
-import signal
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
 
 import cv2
 
@@ -19,15 +14,13 @@ from vision.boards import BoardSet
 from vision.camera import Camera, LensProfile
 from vision.detect import DEFAULTS, detect_boards, sightings_in
 from vision.frames import Pose
+from vision.parallel import in_parallel
 from vision.photo_match import match_lens
 from vision.photos import read_photo
 from vision.sightings import PhotoSightings, Sighting
 from vision.sightings_io import from_document, to_document
 from vision.toml_io import write_whole
 
-Work = TypeVar("Work")
-Result = TypeVar("Result")
-LEAST_FOR_POOL = 4
 CACHE_VERSION = "1"
 
 
@@ -78,7 +71,7 @@ def gather(
     """
     work = [(task, boards, cache) for task in tasks]
     out, new = [], {}
-    for seen, keep_at in _in_parallel(_look, work):
+    for seen, keep_at in in_parallel(_look, work):
         out.append(seen)
         if keep_at is not None:
             new[keep_at] = json.dumps(to_document(seen.sightings))
@@ -94,7 +87,7 @@ def look_again(
 ) -> list[SeenPhoto]:
     """Second look at photos in which other photos predict boards (`cam_from_board` by board name) that were not found."""
     out = []
-    for seen in _in_parallel(_look_again, [(seen, camera, predicted, boards) for seen, camera, predicted in photos]):
+    for seen in in_parallel(_look_again, [(seen, camera, predicted, boards) for seen, camera, predicted in photos]):
         out.append(seen)
         tick(seen.name)
     return out
@@ -117,23 +110,6 @@ def _keep(new: Mapping[Path, str]) -> None:
         for path in written:
             path.unlink(missing_ok=True)
         raise
-
-
-def _in_parallel(function: Callable[[Work], Result], work: Sequence[Work]) -> Iterable[Result]:
-    cores = os.cpu_count() or 1
-    if len(work) < LEAST_FOR_POOL or cores == 1:
-        yield from map(function, work)
-        return
-    # Fresh processes: a forked one inherits OpenCV's threads in whatever state they are and may wait for them for ever.
-    fresh = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(min(cores, len(work)), mp_context=fresh, initializer=_start_worker) as pool:
-        yield from pool.map(function, work)
-
-
-def _start_worker() -> None:
-    cv2.setNumThreads(1)
-    # Ctrl-C reaches every process of the terminal: the command itself stops its workers and says so, once.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _look(work: tuple[PhotoTask, BoardSet, Path | None]) -> tuple[SeenPhoto, Path | None]:

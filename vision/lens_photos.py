@@ -2,26 +2,19 @@
 
 from __future__ import annotations
 
-import multiprocessing
-import os
-import signal
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-
-import cv2
 
 from vision.boards import BoardSet
 from vision.detect import sightings_in
 from vision.errors import LensError, PhotoError
 from vision.lens_chessboard import find_chessboard
+from vision.parallel import in_parallel
 from vision.photo_match import FOCAL_TOLERANCE, NO_ZOOM
 from vision.photos import ORIGINAL_HINT, Photo, PhotoMeta, list_photos, read_photo
 from vision.sightings import PhotoSightings, Refusal, Sighting
-
-LEAST_FOR_POOL = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,7 +61,7 @@ def look(paths: Sequence[Path], boards: BoardSet, tick: Callable[[str], None] = 
     """Find the boards in every photo; an unreadable photo keeps its reason instead of stopping the others."""
     names = _short_names(paths)
     out = []
-    for photo in _in_parallel([(path, name, boards) for path, name in zip(paths, names, strict=True)]):
+    for photo in in_parallel(_look, [(path, name, boards) for path, name in zip(paths, names, strict=True)]):
         out.append(photo)
         tick(photo.name)
     return out
@@ -81,23 +74,6 @@ def _short_names(paths: Sequence[Path]) -> list[str]:
 
 
 Work = tuple[Path, str, BoardSet]
-
-
-def _in_parallel(work: Sequence[Work]) -> Iterator[LensPhoto]:
-    cores = os.cpu_count() or 1
-    if len(work) < LEAST_FOR_POOL or cores == 1:
-        yield from map(_look, work)
-        return
-    # Fresh processes: a forked one inherits OpenCV's threads in whatever state they are and may wait for them for ever.
-    fresh = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(min(cores, len(work)), mp_context=fresh, initializer=_start_worker) as pool:
-        yield from pool.map(_look, work)
-
-
-def _start_worker() -> None:
-    cv2.setNumThreads(1)
-    # Ctrl-C reaches every process of the terminal: the command itself stops its workers and says so, once.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _look(work: Work) -> LensPhoto:

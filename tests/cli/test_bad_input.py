@@ -18,7 +18,7 @@ import tomlkit
 from PIL import Image
 
 import cli.progress
-import vision.gather
+import vision.parallel
 from cli.base import Exit
 from synthetic_images.imaging import exif_of
 from synthetic_images.shots import epoch_shots
@@ -49,7 +49,7 @@ def surveyed_job(bay, tmp_path_factory):
 @pytest.fixture(autouse=True)
 def _in_this_process(monkeypatch):
     """Photos are looked at one after another here: starting workers costs more than looking at blank photos."""
-    monkeypatch.setattr(vision.gather, "LEAST_FOR_POOL", 1000)
+    monkeypatch.setattr(vision.parallel, "LEAST_FOR_POOL", 1000)
 
 
 @pytest.fixture
@@ -114,7 +114,7 @@ def test_a_truncated_jpeg(surveyed_job, new_job):
 
 
 def test_a_complaint_of_a_worker_process_keeps_its_words(surveyed_job, new_job, monkeypatch):
-    monkeypatch.setattr(vision.gather, "LEAST_FOR_POOL", 2)
+    monkeypatch.setattr(vision.parallel, "LEAST_FOR_POOL", 2)
     cut = four_photos(surveyed_job, new_job) / "03.jpg"
     cut.write_bytes(cut.read_bytes()[:-400])
     words = refused_survey(new_job)

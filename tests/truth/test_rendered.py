@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-import vision.gather
+import vision.parallel
 from cli.base import Exit
 from cli.demo_bay import CHECK, invent, true_figures, write_job, write_photos
 from tests.support.commands import bayfix
@@ -52,7 +52,7 @@ def measured(folder, *commands):
 
 
 def test_a_small_bay_from_jpeg_files(few_photos, tmp_path, monkeypatch):
-    monkeypatch.setattr(vision.gather, "LEAST_FOR_POOL", 1000)
+    monkeypatch.setattr(vision.parallel, "LEAST_FOR_POOL", 1000)
     write_job(few_photos, tmp_path, SEED)
     typed_lens(tmp_path, few_photos.camera)
     assert len(list(write_photos(few_photos, tmp_path, SEED, cores=1))) == 16
