@@ -18,10 +18,10 @@ from vision.frames import Array, Pose
 
 RIGID_SIGMA = 0.03
 """How well the two homography columns must be orthogonal and equally long (relative, k = 1) with a lens profile."""
-LENS_SIGMA = (0.3, 0.3, 0.01, 0.01)
-"""Prior (k = 1) of k1 k2 p1 p2 of a nominal camera with focal length equal to the longer image side."""
-FREE = 12
-"""Free numbers of a map: the first eight of the homography and k1 k2 p1 p2."""
+LENS_SIGMA = (0.3, 0.3, 0.01, 0.01, 0.3)
+"""Prior (k = 1) of k1 k2 p1 p2 k3 of a nominal camera with focal length equal to the longer image side."""
+FREE = 13
+"""Free numbers of a map: the first eight of the homography and k1 k2 p1 p2 k3."""
 HUBER = 2.5
 NEAREST_MM = 10.0
 """A board closer to the camera's plane than this is not predicted."""
@@ -36,13 +36,13 @@ class BoardMap:
     h : ndarray, shape (3, 3)
         From (u, v, 1) to a ray, u and v counted from the board's middle in units of `reach_mm`; ``h[2, 2] == 1``.
     camera : Camera
-        The lens profile's, or a nominal one with its own k1 k2 p1 p2.
+        The lens profile's, or a nominal one with its own k1 k2 p1 p2 k3.
     rigid : bool
         `camera` is a lens profile's: a board's map must be near a rigid pose.
     middle_mm : ndarray, shape (2,)
     reach_mm : float
-    cov : ndarray, shape (12, 12)
-        Covariance of the first eight numbers of `h` and of k1 k2 p1 p2 (zero with a lens profile).
+    cov : ndarray, shape (13, 13)
+        Covariance of the first eight numbers of `h` and of k1 k2 p1 p2 k3 (zero with a lens profile).
     """
 
     h: Array
@@ -63,13 +63,13 @@ class BoardMap:
         return px
 
     def jacobian(self, points_mm: Array) -> tuple[Array, Array]:
-        """d pixel / d (x, y) mm, shape (n, 2, 2), and d pixel / d (h, k1 k2 p1 p2), shape (n, 2, 12)."""
+        """d pixel / d (x, y) mm, shape (n, 2, 2), and d pixel / d (h, k1 k2 p1 p2 k3), shape (n, 2, 13)."""
         rays = self._rays(points_mm)
         _, d_ray, d_lens = project_arrays(rays, self.camera.parameters)
         d_xy = d_ray @ self.h[:, :2] / self.reach_mm
         w = np.column_stack([self._uv(points_mm), np.ones(len(points_mm))])
         d_h = (d_ray[:, :, :, None] * w[:, None, None, :]).reshape(len(w), 2, 9)[:, :, :8]
-        return d_xy, np.concatenate([d_h, d_lens[:, :, 4:8]], axis=2)
+        return d_xy, np.concatenate([d_h, d_lens[:, :, 4:9]], axis=2)
 
     def board_mm(self, px: Array) -> Array:
         """Board points (n, 2), mm, of pixels (n, 2)."""
@@ -167,7 +167,7 @@ def refit_map(start: BoardMap, points_mm: Array, px: Array, cov_px: Array, steps
         lens = current.camera
         if not current.rigid:
             parameters = lens.parameters
-            parameters[4:8] += step[8:]
+            parameters[4:9] += step[8:]
             lens = lens.with_parameters(parameters)
         cov = np.asarray(np.linalg.inv(normal), dtype=float)
         if current.rigid:
@@ -191,7 +191,7 @@ def _with_priors(current: BoardMap, normal: Array, gradient: Array) -> tuple[Arr
     else:
         held = 1.0 / np.square(LENS_SIGMA)
         normal[np.arange(8, FREE), np.arange(8, FREE)] += held
-        gradient[8:] -= held * current.camera.distortion[:4]
+        gradient[8:] -= held * current.camera.distortion[:5]
     # a weak hold on the numbers themselves keeps one marker alone from giving a singular system
     normal[np.arange(8), np.arange(8)] += 1e-6
     return normal, gradient

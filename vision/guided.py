@@ -200,7 +200,7 @@ class _Look:
             )
             if fitted is None:
                 raise Refused("the corners do not lie on one plane")
-            gap = isolated_gap(points, fits.px - fitted.project(points), good)
+            gap = np.linalg.norm(isolated_gap(points, fits.px - fitted.project(points), good)[0], axis=1)
             sigma = np.sqrt(np.linalg.eigvalsh(cov + fitted.predicted_cov(points))[:, -1])
             excess = np.where(good, gap - 3.0 * sigma - s.residual_px, -1.0)
             worst = float(excess.max())

@@ -18,6 +18,7 @@ from vision.template import PIXEL_VARIANCE, Picture
 NEED_CORNERS = 6
 NEED_MARKERS = 2
 SMOOTH_CORNERS = 12
+CUBIC_CORNERS = 30
 """Corners from which a smooth departure from the map (lens, bending) is told from single wrong corners."""
 HELD_FREEDOM = 8.0
 """Degrees of freedom with which the stated covariance of the corners is believed against their scatter."""
@@ -90,26 +91,28 @@ def likely_corners(fits: Fits, noise: float, settings: Settings) -> NDArray[np.b
     return np.asarray(alike & calm & (fits.contrast > enough))
 
 
-def isolated_gap(points_mm: Array, gap_px: Array, good: NDArray[np.bool_]) -> Array:
-    """Distance (n,), px, of every corner from where its neighbours put it.
+def isolated_gap(points_mm: Array, gap_px: Array, good: NDArray[np.bool_]) -> tuple[Array, int]:
+    """Where every corner lies against where its neighbours put it, shape (n, 2), px, and how many numbers that took.
 
     A lens that is not quite the profile's, or a slightly bent face, moves all corners smoothly off their map and makes none of
-    them wrong: with twelve good corners or more, a quadratic of the position is taken out first.
+    them wrong: with twelve good corners or more a quadratic of the position is taken out first, with thirty a cubic.
     """
-    if good.sum() < SMOOTH_CORNERS:
-        return np.asarray(np.linalg.norm(gap_px, axis=1))
+    count = int(good.sum())
+    if count < SMOOTH_CORNERS:
+        return gap_px, 8
     xy = points_mm[:, :2] - points_mm[good, :2].mean(axis=0)
     x, y = (xy / max(float(np.abs(xy).max()), 1e-9)).T
-    terms = np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+    order = 3 if count >= CUBIC_CORNERS else 2
+    terms = np.column_stack([x**i * y**j for i in range(order + 1) for j in range(order + 1 - i)])
     weight = good.astype(float)
-    rest = np.linalg.norm(gap_px, axis=1)
+    rest = gap_px
     for _ in range(5):
-        rows = terms * np.sqrt(weight)[:, None]
-        solution = np.linalg.lstsq(rows, gap_px * np.sqrt(weight)[:, None], rcond=None)[0]
-        rest = np.linalg.norm(gap_px - terms @ solution, axis=1)
-        scale = max(float(np.median(rest[good])), 0.02)
-        weight = good / np.maximum(1.0, (rest / (2.0 * scale)) ** 2)
-    return np.asarray(rest)
+        root = np.sqrt(weight)[:, None]
+        rest = gap_px - terms @ np.linalg.lstsq(terms * root, gap_px * root, rcond=None)[0]
+        far = np.linalg.norm(rest, axis=1)
+        scale = max(float(np.median(far[good])), 0.02)
+        weight = good / np.maximum(1.0, (far / (2.0 * scale)) ** 2)
+    return rest, 2 * terms.shape[1]
 
 
 def sighting_of(picture: Picture, board: Board, state: State, markers_read: int, settings: Settings) -> Sighting:
@@ -138,7 +141,10 @@ def sighting_of(picture: Picture, board: Board, state: State, markers_read: int,
     if board.is_charuco:
         _refuse_unconfirmed(picture, board, state, markers_read, settings)
     gap = state.fits.px[good] - state.board_map.project(points[good])
-    cov = cov[good] * _variance_factor(gap, cov[good])
+    used = 8
+    if not state.board_map.rigid:  # the few distortion terms of the map miss the lens by more than the corners scatter
+        gap, used = isolated_gap(points[good], gap, np.ones(len(gap), dtype=bool))
+    cov = cov[good] * _variance_factor(gap, cov[good], used)
     return Sighting(board.name, kept, state.fits.px[good], cov, markers_read, blur_px)
 
 
@@ -189,14 +195,14 @@ def too_few(seen: int, how: str) -> str:
     return f"too few corners: {seen} {how}, {NEED_CORNERS} needed"
 
 
-def _variance_factor(gap: Array, cov: Array) -> float:
+def _variance_factor(gap: Array, cov: Array, used: int) -> float:
     """Scatter of the corners about their smooth map over the scatter their own covariance predicts.
 
     The window's misfit is partly pattern (mosaic, sharpening, compression), not noise that moves corners; print, lens and
     flatness move corners without a misfit. The corners' own scatter knows both; few corners know it badly, so it is held
-    towards 1.
+    towards 1. `used` numbers of the map were fitted to the corners.
     """
-    freedom = max(2 * len(gap) - 8, 0)
+    freedom = max(2 * len(gap) - used, 0)
     chi2 = float(np.einsum("ni,nij,nj->", gap, np.linalg.inv(cov), gap))
     return (chi2 + HELD_FREEDOM) / (freedom + HELD_FREEDOM)
 

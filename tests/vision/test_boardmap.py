@@ -44,7 +44,7 @@ def test_jacobians_agree_with_differences():
         step[k] = 1e-3
         difference = (board_map.project(POINTS + step) - board_map.project(POINTS - step)) / 2e-3
         assert np.abs(d_xy[:, :, k] - difference).max() < 1e-6
-    for k in range(12):
+    for k in range(13):
         ends = []
         for sign in (1.0, -1.0):
             h, parameters = board_map.h.copy(), board_map.camera.parameters
