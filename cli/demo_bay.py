@@ -6,7 +6,6 @@ The measuring side gets only what is written here: never the true camera, print 
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +22,7 @@ from synthetic_images.shot import Shot
 from synthetic_images.shots import demo_shots
 from synthetic_images.true_camera import TrueCamera, still_camera, webcam
 from vision.boards_io import record_bars, starter_boards, starter_text
+from vision.parallel import in_parallel
 from vision.toml_io import write_whole
 
 BAR_MM, BAR_PM_MM = 140.0, 0.1
@@ -70,7 +70,7 @@ def write_job(demo: DemoBay, folder: Path, seed: int) -> None:
 def write_photos(demo: DemoBay, folder: Path, seed: int, *, cores: int | None = None) -> Iterator[str]:
     """Render every photo of the list as a JPEG below `photos/` and `lens/`; yields each file's name when it is written."""
     work = [(demo, shot, folder, [seed, 2, i]) for i, shot in enumerate(demo.shots)]
-    yield from _in_parallel(work, cores or os.cpu_count() or 1)
+    yield from in_parallel(_render_one, work, cores=cores)
 
 
 def true_figures(demo: DemoBay) -> dict[str, float]:
@@ -82,18 +82,6 @@ def _one_of_each_run(demo: DemoBay, first: str) -> list[str]:
     for board in demo.bay.boards:
         runs.setdefault(board.print_run, board.name)
     return list(runs.values()) or [first]
-
-
-def _in_parallel(work: list[tuple[DemoBay, Shot, Path, list[int]]], cores: int) -> Iterator[str]:
-    import multiprocessing
-    from concurrent.futures import ProcessPoolExecutor
-
-    if cores == 1:
-        yield from map(_render_one, work)
-        return
-    # Fresh processes: a forked one inherits OpenCV's threads in whatever state they are and may wait for them for ever.
-    with ProcessPoolExecutor(cores, mp_context=multiprocessing.get_context("spawn")) as pool:
-        yield from pool.map(_render_one, work)
 
 
 def _render_one(work: tuple[DemoBay, Shot, Path, list[int]]) -> str:

@@ -1,12 +1,14 @@
-"""Work on photos on all cores, in fresh processes."""
+"""Work on photos on all cores, in fresh processes; Ctrl-C is answered once, by the command itself."""
 
 from __future__ import annotations
 
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Iterable, Sequence
+import threading
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
 from typing import TypeVar
 
 import cv2
@@ -14,22 +16,44 @@ import cv2
 Work = TypeVar("Work")
 Result = TypeVar("Result")
 LEAST_FOR_POOL = 4
-"""Below this many pieces of work the start of the processes costs more than they save."""
+"""Starting workers costs more than looking at fewer photos."""
 
 
-def in_parallel(function: Callable[[Work], Result], work: Sequence[Work]) -> Iterable[Result]:
-    """Results in the order of the work; `function` must be importable (a module's own function)."""
-    cores = os.cpu_count() or 1
-    if len(work) < LEAST_FOR_POOL or cores == 1:
+def in_parallel(
+    function: Callable[[Work], Result], work: Sequence[Work], *, least: int | None = None, cores: int | None = None
+) -> Iterator[Result]:
+    """Results of `function` over `work`, in order; in this process when there are fewer than `least` pieces or one core.
+
+    An exception in a worker is raised here, and the rest of the work is dropped.
+    """
+    cores = cores or os.cpu_count() or 1
+    if len(work) < (LEAST_FOR_POOL if least is None else least) or cores == 1:
         yield from map(function, work)
         return
     # Fresh processes: a forked one inherits OpenCV's threads in whatever state they are and may wait for them for ever.
     fresh = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(min(cores, len(work)), mp_context=fresh, initializer=_start_worker) as pool:
-        yield from pool.map(function, work)
+        with _deaf_to_ctrl_c():
+            results = pool.map(function, work)
+        yield from results
+
+
+@contextmanager
+def _deaf_to_ctrl_c() -> Iterator[None]:
+    """Processes started meanwhile are born deaf to Ctrl-C, which reaches every process of a terminal.
+
+    One that died of it while it starts would break the pool with a traceback.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _start_worker() -> None:
     cv2.setNumThreads(1)
-    # Ctrl-C reaches every process of the terminal: the command itself stops its workers and says so, once.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
