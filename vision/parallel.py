@@ -19,15 +19,13 @@ LEAST_FOR_POOL = 4
 """Starting workers costs more than looking at fewer photos."""
 
 
-def in_parallel(
-    function: Callable[[Work], Result], work: Sequence[Work], *, least: int | None = None, cores: int | None = None
-) -> Iterator[Result]:
-    """Results of `function` over `work`, in order; in this process when there are fewer than `least` pieces or one core.
+def in_parallel(function: Callable[[Work], Result], work: Sequence[Work], *, cores: int | None = None) -> Iterator[Result]:
+    """Results of `function` (a module's own one) over `work`, in order; little work is done in this process.
 
     An exception in a worker is raised here, and the rest of the work is dropped.
     """
     cores = cores or os.cpu_count() or 1
-    if len(work) < (LEAST_FOR_POOL if least is None else least) or cores == 1:
+    if len(work) < LEAST_FOR_POOL or cores == 1:
         yield from map(function, work)
         return
     # Fresh processes: a forked one inherits OpenCV's threads in whatever state they are and may wait for them for ever.
