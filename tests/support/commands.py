@@ -42,7 +42,7 @@ def refused(*words: object) -> str:
     """The complaint of a command that must fail on bad input: status 2, nothing on standard output, and something to try."""
     outcome = bayfix(*words)
     assert outcome.status == Exit.BAD_INPUT, f"status {outcome.status}: {outcome.out}{outcome.err}"
-    assert outcome.out == ""
+    assert outcome.out == "", f"a complaint belongs on standard error: {outcome.out}"
     assert outcome.err.startswith("not measured: "), outcome.err
     assert "\ntry: " in outcome.err, outcome.err
     return outcome.err
@@ -59,6 +59,6 @@ def nothing_written(folder: Path) -> Iterator[None]:
     before = content(folder)
     yield
     after = content(folder)
-    assert sorted(after) == sorted(before)
-    changed = [name for name in before if before[name] != after[name]]
-    assert not changed, changed
+    names = sorted(before.keys() | after.keys())
+    changed = [name for name in names if before.get(name) != after.get(name)]
+    assert not changed, f"new, changed or gone: {', '.join(changed)}"
