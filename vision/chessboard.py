@@ -1,4 +1,8 @@
-"""Plain chessboards (lens calibration only): OpenCV finds the grid, the guided look measures the corners."""
+"""Plain chessboards in lens photos: they have no ids, so all inner corners must be in the picture.
+
+Photos of chessboards that people already own are often of hand-held paper in uneven light: a saddle-point fit in a small
+window at each corner copes with that, where a model of the whole printed pattern drops corners.
+"""
 
 from __future__ import annotations
 
@@ -6,56 +10,83 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.boardmap import fit_map
 from vision.boards import Board
-from vision.camera import Camera
 from vision.frames import Array
-from vision.guided import Start, look_at
-from vision.judging import Settings
 from vision.sightings import Refusal, Sighting
-from vision.template import Picture
 
-GRID_SIGMA_PX = 0.5
+SEARCH_SIDE_PX = 1600
+"""The search runs in a picture no larger than this; corners are refined in the full one."""
+WINDOW_SHARE = 0.22
+"""Half window of the refinement over the shortest side of a square: a window that reaches the next corner is a fault."""
+WINDOW_PX = (2, 20)
+MOST_MOVE = 0.35
+"""A corner that the refinement moves by more than this part of a square went to something else."""
+LEAST_SIDE_PX = 8.0
+FLOOR_PX = 0.03
+SMOOTH_DEGREE = 4
 
 
-def look_for_chessboard(
-    gray: NDArray[np.uint8], picture: Picture, board: Board, camera: Camera | None, noise: float, settings: Settings
-) -> Sighting | Refusal | None:
-    """The corners of a plain chessboard wholly in the photo; None when there is none.
+def find_chessboard(gray: NDArray[np.uint8], board: Board) -> Sighting | Refusal:
+    """All inner corners of a plain chessboard, or why there is none.
 
-    Notes
-    -----
-    The square outside the first corner is taken as black. That tells a board with an odd number of squares on one side and
-    an even number on the other from its half turn; with any other, which end is first does not matter to a lens.
+    The covariance comes from how far the corners scatter about a smooth surface through them.
     """
-    px = _grid(gray, board)
-    if px is None:
-        return None
-    points = board.corners_mm()
-    cov = np.tile(np.eye(2) * GRID_SIGMA_PX**2, (len(px), 1, 1))
-    outcomes: list[Sighting | Refusal] = []
-    for seen, shown in ((px, picture), (px[::-1], picture), (px, np.float32(255.0) - picture)):
-        start = fit_map(board, points, seen, cov, camera, (gray.shape[1], gray.shape[0]))
-        if start is None:
-            continue
-        outcome = look_at(shown, board, Start(start, points, seen, 0), noise, settings)
-        if isinstance(outcome, Sighting):
-            return outcome
-        outcomes.append(outcome)
-    return outcomes[0] if outcomes else Refusal(board.name, "the corners do not lie on one plane")
+    rough = _search(gray, (board.columns, board.rows))
+    if rough is None:
+        return Refusal(board.name, f"no chessboard with {board.columns} x {board.rows} inner corners seen whole")
+    grid = _seen_from_the_front(rough.reshape(board.rows, board.columns, 2))
+    side = _shortest_side(grid)
+    if side < LEAST_SIDE_PX:
+        return Refusal(board.name, f"too small: squares are {side:.0f} px wide, {LEAST_SIDE_PX:.0f} needed")
+    px = _refined(gray, grid.reshape(-1, 2), side)
+    if float(np.linalg.norm(px - grid.reshape(-1, 2), axis=1).max()) > MOST_MOVE * side:
+        return Refusal(board.name, "corners are not clear: too blurred, or hidden in part")
+    sigma = max(_scatter(board, px), FLOOR_PX)
+    cov = np.tile(np.eye(2) * sigma**2, (len(px), 1, 1))
+    return Sighting(board.name, np.arange(len(px)), px, cov)
 
 
-def _grid(gray: NDArray[np.uint8], board: Board) -> Array | None:
-    """All corners in the board's order, shape (n, 2), px, to about half a pixel; None when the grid is not found."""
-    size = (board.columns, board.rows)
-    done, corners = cv2.findChessboardCornersSB(gray, size, flags=cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_EXHAUSTIVE)
-    if not done:
-        flags = cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_FAST_CHECK
-        done, corners = cv2.findChessboardCorners(gray, size, flags=flags)
-    if not done:
+def _search(gray: NDArray[np.uint8], size: tuple[int, int]) -> Array | None:
+    shrink = min(1.0, SEARCH_SIDE_PX / max(gray.shape))
+    small = cv2.resize(gray, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA) if shrink < 1.0 else gray
+    flags = cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE
+    found, corners = cv2.findChessboardCorners(small, size, flags=flags | cv2.CALIB_CB_FAST_CHECK)
+    if not found:
+        found, corners = cv2.findChessboardCornersSB(small, size, flags=cv2.CALIB_CB_NORMALIZE_IMAGE)
+    if not found:
         return None
-    px = np.asarray(corners, dtype=float).reshape(board.rows, board.columns, 2)
-    along, down = px[0, -1] - px[0, 0], px[-1, 0] - px[0, 0]
-    if along[0] * down[1] - along[1] * down[0] < 0:  # numbered as in a mirror: a board seen from the front is not
-        px = px[:, ::-1]
-    return np.ascontiguousarray(px.reshape(-1, 2))
+    # Pixel (0, 0) is the centre of the first pixel in both pictures.
+    return np.asarray((np.asarray(corners, dtype=float).reshape(-1, 2) + 0.5) / shrink - 0.5)
+
+
+def _seen_from_the_front(grid: Array) -> Array:
+    """Rows and columns such that x to y turns clockwise in the picture: a printed face has no other side."""
+    along, down = grid[0, -1] - grid[0, 0], grid[-1, 0] - grid[0, 0]
+    turns = along[0] * down[1] - along[1] * down[0]
+    return grid if turns > 0 else grid[:, ::-1]
+
+
+def _shortest_side(grid: Array) -> float:
+    sides = (np.linalg.norm(np.diff(grid, axis=axis), axis=2) for axis in (0, 1))
+    return float(min(side.min() for side in sides))
+
+
+def _refined(gray: NDArray[np.uint8], px: Array, side: float) -> Array:
+    half = int(np.clip(round(WINDOW_SHARE * side), *WINDOW_PX))
+    criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 60, 1e-4)
+    start = px.astype(np.float32).reshape(-1, 1, 2)
+    out = cv2.cornerSubPix(gray, start, (half, half), (-1, -1), criteria)
+    return np.asarray(out, dtype=float).reshape(-1, 2)
+
+
+def _scatter(board: Board, px: Array) -> float:
+    """Standard deviation of the corners about a smooth surface: perspective as a homography, the lens as a polynomial."""
+    flat = board.corners_mm()[:, :2]
+    h = np.asarray(cv2.findHomography(flat, px, 0)[0], dtype=float)
+    mapped = np.column_stack([flat, np.ones(len(flat))]) @ h.T
+    left = px - mapped[:, :2] / mapped[:, 2:]
+    u, v = (2.0 * flat / flat.max(axis=0) - 1.0).T
+    degree = SMOOTH_DEGREE if len(px) >= 40 else 2
+    shapes = np.column_stack([u**i * v**j for i in range(degree + 1) for j in range(degree + 1 - i)])
+    rest = left - shapes @ np.linalg.lstsq(shapes, left, rcond=None)[0]
+    return float(np.sqrt(np.sum(rest**2) / max(1, 2 * (len(px) - shapes.shape[1]))))

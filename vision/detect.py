@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from vision.boardmap import BoardMap, fit_map, map_from_pose, nominal_camera, refit_map
 from vision.boards import Board, BoardSet
 from vision.camera import Camera
-from vision.chessboard import look_for_chessboard
+from vision.chessboard import find_chessboard
 from vision.errors import PoseError
 from vision.frames import Array, Pose
 from vision.guided import Start, look_at
@@ -73,9 +73,11 @@ def detect_boards(
     refused: list[Refusal] = []
     for board in boards:
         if not board.is_charuco:
-            grid = look_for_chessboard(gray, picture, board, camera, noise, settings)
-            found += [grid] if isinstance(grid, Sighting) else []
-            refused += [grid] if isinstance(grid, Refusal) else []
+            grid = find_chessboard(gray, board)
+            if isinstance(grid, Sighting):
+                found.append(grid)
+            else:
+                refused.append(grid)
             continue
         mine = markers[board.dictionary].only(board.marker_ids)
         pose = (predicted or {}).get(board.name)

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from vision.boards import BoardSet
 from vision.detect import sightings_in
 from vision.errors import LensError, PhotoError
-from vision.lens_chessboard import find_chessboard
 from vision.parallel import in_parallel
 from vision.photo_match import FOCAL_TOLERANCE, NO_ZOOM
-from vision.photos import ORIGINAL_HINT, Photo, PhotoMeta, list_photos, read_photo
-from vision.sightings import PhotoSightings, Refusal, Sighting
+from vision.photos import ORIGINAL_HINT, PhotoMeta, list_photos, read_photo
+from vision.sightings import PhotoSightings
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,18 +81,7 @@ def _look(work: Work) -> LensPhoto:
         photo = read_photo(path, name=name)
     except PhotoError as err:
         return LensPhoto(name, fault=err.what.removeprefix(f"{path}: "))
-    return LensPhoto(name, (_sightings(photo, boards),), photo.meta, photo.resized)
-
-
-def _sightings(photo: Photo, boards: BoardSet) -> PhotoSightings:
-    plain = [board for board in boards if not board.is_charuco]
-    outcomes = [find_chessboard(photo.gray, board) for board in plain]
-    seen = sightings_in(photo, BoardSet(tuple(board for board in boards if board.is_charuco)))
-    return replace(
-        seen,
-        found=seen.found + tuple(outcome for outcome in outcomes if isinstance(outcome, Sighting)),
-        refused=seen.refused + tuple(outcome for outcome in outcomes if isinstance(outcome, Refusal)),
-    )
+    return LensPhoto(name, (sightings_in(photo, boards),), photo.meta, photo.resized)
 
 
 def one_camera(photos: Sequence[LensPhoto]) -> PhotoMeta:

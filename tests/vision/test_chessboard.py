@@ -8,10 +8,10 @@ import pytest
 
 from tests.support.outside_data import outside_data
 from tests.support.render_board import Imaging, Scene, facing, render, true_corners
-from vision import lens_chessboard
+from vision import chessboard
 from vision.boards import Board
 from vision.camera import Camera
-from vision.lens_chessboard import find_chessboard
+from vision.chessboard import find_chessboard
 from vision.sightings import Refusal, Sighting
 
 BOARD = Board("chessboard", 8, 5, 25.0)
@@ -52,7 +52,7 @@ def test_the_face_is_seen_from_the_front():
 
 
 def test_large_photos_are_searched_small_and_refined_large(monkeypatch):
-    monkeypatch.setattr(lens_chessboard, "SEARCH_SIDE_PX", 320)
+    monkeypatch.setattr(chessboard, "SEARCH_SIDE_PX", 320)
     picture, truth = rendered()
     seen = find_chessboard(picture, BOARD)
     assert isinstance(seen, Sighting)
