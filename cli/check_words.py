@@ -14,7 +14,7 @@ from calib.paper.figures import figure_documents, remarks
 from calib.paper.sheet import Sheet
 from cli.check import DISCLAIMER, NOT_SHOWN, CheckRun
 from cli.stations import Desk, Survey, program
-from cli.table import table
+from cli.table import number, table
 
 SCHEMA = "check/1"
 LEAN = {
@@ -84,6 +84,7 @@ def in_words(document: dict[str, Any]) -> str:
     """What a technician reads: the verdict first, then the move, then the figures."""
     lines = [
         document["verdict"].upper(),
+        _why(document),
         *_moves(document),
         "",
         f"{document['target']}, {_side(document)} the car; distance from the {_origin(document)}, along the {_line(document)}",
@@ -103,15 +104,41 @@ def in_words(document: dict[str, Any]) -> str:
         lines += ["", f"{NOT_SHOWN}; accepted because: {document['car']['not_seen_reason']}"]
     lines += [f"note: {remark}" for remark in document["remarks"]]
     survey = document["survey"]
-    lines += ["", f"{len(document['photos'])} photos on survey {survey['id']} of {survey['date']}; rule: {document['rule']}"]
+    photos = "1 photo" if len(document["photos"]) == 1 else f"{len(document['photos'])} photos"
+    lines += ["", f"{photos} on survey {survey['id']} of {survey['date']}; rule: {document['rule']}"]
     lines.append(document["caution"])
     return "\n".join(lines)
+
+
+def _why(document: dict[str, Any]) -> str:
+    """One line that says which figures decided."""
+    rows = [row for row in document["figures"] if "measured" in row]
+
+    def called(verdict: Verdict) -> list[dict[str, Any]]:
+        return [row for row in rows if row["verdict"] == verdict.value]
+
+    out, open_ = called(Verdict.DOES_NOT_CONFORM), called(Verdict.UNDECIDED)
+    if document["verdict"] == Verdict.DOES_NOT_CONFORM.value:
+        return f"outside the tolerance: {', '.join(_label(row) for row in out)}"
+    if document["verdict"] == Verdict.CONFORMS.value:
+        return "every judged figure is inside its tolerance"
+    if open_:
+        chances = ", ".join(f"{_label(row)} with {100 * row['probability_conforms']:.0f} %" for row in open_)
+        return f"not sure enough to be inside the tolerance: {chances} (95 % are needed)"
+    return "every measured figure is inside its tolerance, but see the notes below"
+
+
+def _label(row: dict[str, Any]) -> str:
+    return str(row["name"]).rsplit("_", 1)[0]
 
 
 def _moves(document: dict[str, Any]) -> list[str]:
     if not document["moves"]:
         return [document["moves_in_words"]]
-    return ["to bring it onto the sheet's values:", *(f"  {i}. {m['words']}" for i, m in enumerate(document["moves"], start=1))]
+    heading = "to bring it onto the sheet's values:"
+    if document["verdict"] == Verdict.CONFORMS.value:
+        heading = "no move is needed; to bring it still closer to the sheet's values:"
+    return [heading, *(f"  {i}. {m['words']}" for i, m in enumerate(document["moves"], start=1))]
 
 
 def _side(document: dict[str, Any]) -> str:
@@ -136,8 +163,8 @@ def _figures(document: dict[str, Any]) -> str:
         judged = row["verdict"] != Verdict.NOT_JUDGED.value
         rows.append(
             [
-                row["name"].rsplit("_", 1)[0],
-                f"{row['measured']:.{digits}f}",
+                _label(row),
+                number(row["measured"], digits),
                 _number(row["required"], digits),
                 _number(row["error"], digits, sign=True),
                 f"{row['U']:.{digits}f}",
@@ -147,12 +174,12 @@ def _figures(document: dict[str, Any]) -> str:
                 row["verdict"],
             ]
         )
-    head = ["figure", "measured", "required", "error", "U (k = 2)", "tolerance", "", "inside", "verdict"]
+    head = ["figure", "measured", "required", "error", "U (k = 2)", "tolerance", "", "probability inside", "verdict"]
     return table(head, rows, (1, 2, 3, 4, 5, 7))
 
 
 def _number(value: float | None, digits: int, *, sign: bool = False) -> str:
-    return "" if value is None else f"{value:{'+' if sign else ''}.{digits}f}"
+    return "" if value is None else number(value, digits, sign=sign)
 
 
 def _limits(row: dict[str, Any], digits: int) -> str:

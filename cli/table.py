@@ -14,3 +14,9 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[in
         return "  ".join(padded).rstrip()
 
     return "\n".join([line(head), line(["-" * w for w in widths]), *(line(row) for row in rows)])
+
+
+def number(value: float, digits: int, *, sign: bool = False) -> str:
+    """A number with fixed digits; a negative zero loses its sign."""
+    text = f"{value:{'+' if sign else ''}.{digits}f}"
+    return text.replace("-", "+" if sign else "", 1) if float(text) == 0.0 else text

@@ -64,11 +64,11 @@ def wheels_document(car: Car, survey: Survey) -> dict[str, Any]:
 
 
 def in_words(document: dict[str, Any]) -> str:
-    from cli.table import table
+    from cli.table import number, table
 
-    measured = [row for row in document["figures"] if "measured" in row]
+    measured = [row for row in document["figures"] if "measured" in row and not _for_programs(row)]
     rows = [
-        [_label(row), f"{row['measured']:.{_digits(row)}f}", f"{row['U']:.{_digits(row)}f}", row["unit"], row["note"]]
+        [_label(row), number(row["measured"], _digits(row)), number(row["U"], _digits(row)), row["unit"], row["note"]]
         for row in measured
     ]
     lines = [
@@ -78,10 +78,15 @@ def in_words(document: dict[str, Any]) -> str:
         table(["figure", "measured", "U (k = 2)", "", ""], rows, (1, 2)),
     ]
     lines += [f"{_label(row)}: {row['not_measured']}" for row in document["figures"] if "not_measured" in row]
-    rolled = [f"{wheel.replace('_', ' ')} {turns}" for wheel, turns in document["rolling"]["rolled"].items()]
-    lines += ["", "rolled before rest: " + "; ".join(rolled)]
+    lines += ["", "turned forward until rest:"]
+    lines += [f"  {wheel.replace('_', ' ') + ' wheel':<17} {turns}" for wheel, turns in document["rolling"]["rolled"].items()]
     lines.append(f"floor boards: {document['floor']['rms_mm']:.1f} mm RMS from their plane")
     return "\n".join(lines)
+
+
+def _for_programs(row: dict[str, Any]) -> bool:
+    """Points and the centreline in the floor frame: of use to a program or a drawing, not to a person reading a table."""
+    return "midpoint" in row["name"] or row["name"].startswith("centreline_direction")
 
 
 def _label(row: dict[str, Any]) -> str:
