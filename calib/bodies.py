@@ -47,12 +47,18 @@ def tape_distances(job: Job) -> tuple[Distance, ...]:
     return tuple(Distance(tape.a, tape.b, tape.mm, tape.pm_mm) for tape in job.distances)
 
 
-def not_tied_in_words(groups: Sequence[Sequence[str]], job: Job) -> MeasurementError:
-    """Which parts of the bay are not tied, in the words of the bay, and the photo that would tie them."""
+def not_tied_in_words(groups: Sequence[Sequence[str]], job: Job, views: Sequence[View]) -> MeasurementError:
+    """Which parts of the bay are not tied, in the words of the bay, and the photo that would tie them.
+
+    Parameters
+    ----------
+    views : sequence of View
+        What the photos show: boards to ask for are those seen beside a wheel near the corner to stand at.
+    """
     parts = [_part_in_words(group, job) for group in groups]
     shown = "; ".join(f"{part}: {', '.join(group)}" for part, group in zip(parts, groups, strict=True))
-    corner = _corner_between(groups[0], groups[1], job)
-    one, two = (_best_tie(group, job) for group in groups[:2])
+    corner, axle = _corner_between(groups[0], groups[1], job)
+    one, two = (_best_tie(group, job, axle, views) for group in groups[:2])
     return MeasurementError(
         f"{parts[0]} and {parts[1]} are not tied: no photo shows boards of both ({shown})",
         hint=f"add a photo {corner} showing {one} and {two} together",
@@ -71,18 +77,23 @@ def _part_in_words(group: Iterable[str], job: Job) -> str:
     return "one part of the bay"
 
 
-def _corner_between(one: Sequence[str], two: Sequence[str], job: Job) -> str:
+def _corner_between(one: Sequence[str], two: Sequence[str], job: Job) -> tuple[str, str]:
+    """Where to stand, and the axle near there ("" when it is not at a corner of the car)."""
     wheels = {wheel for body in (*one, *two) for wheel, board in job.wheel_boards().items() if board_of(body) == board}
     if any(w.endswith("left") for w in wheels) and any(w.endswith("right") for w in wheels):
-        end = "front" if any(w.startswith("front") for w in wheels) else "rear"
-        return f"from the {end} left corner"
-    return "from further away"
+        axle = "front" if any(w.startswith("front") for w in wheels) else "rear"
+        return f"from the {axle} left corner", axle
+    return "from further away", ""
 
 
-def _best_tie(group: Sequence[str], job: Job) -> str:
-    """A board to ask for: a floor board if the group has one, since those serve all epochs."""
+def _best_tie(group: Sequence[str], job: Job, axle: str, views: Sequence[View]) -> str:
+    """A board to ask for: the floor board most often seen beside the axle's wheels, since floor boards serve all epochs."""
     on_floor = [body for body in group if body in job.floor]
-    return on_floor[0] if on_floor else board_of(group[0])
+    if not on_floor:
+        return board_of(group[0])
+    wheels = {board for wheel, board in job.wheel_boards().items() if axle and wheel.startswith(axle)}
+    beside = [seen for seen in ({s.body for s in view.seen} for view in views) if wheels & {board_of(body) for body in seen}]
+    return max(on_floor, key=lambda body: sum(body in seen for seen in beside))
 
 
 def suspicions(all_rejected: Sequence[Rejected], used: Iterable[tuple[str, str]], epoch: Mapping[str, str]) -> list[str]:

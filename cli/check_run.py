@@ -176,7 +176,7 @@ def on_survey(desk: Desk, survey: Survey, views: Sequence[View]) -> tuple[Networ
     try:
         found = find_moved(views, desk.job.floor, desk.boards, survey.state, adjust)
     except NotTiedError as err:
-        raise not_tied_in_words(err.groups, desk.job) from err
+        raise not_tied_in_words(err.groups, desk.job, views) from err
     stayed = [name for name in _floor_seen(desk, views) if name not in {moved.body for moved in found.moved}]
     if found.moved and len(stayed) < LEAST_FLOOR_BOARDS:
         names = " and ".join(f"{m.body} (by {m.shift_mm:.1f} mm)" for m in found.moved)

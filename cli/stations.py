@@ -185,7 +185,7 @@ def adjusted(desk: Desk, views: Sequence[View]) -> Network:
     try:
         return adjust_network(views, desk.boards, desk.lenses, distances=tapes)
     except NotTiedError as err:
-        raise not_tied_in_words(err.groups, desk.job) from err
+        raise not_tied_in_words(err.groups, desk.job, views) from err
 
 
 def _second_look(
