@@ -167,7 +167,7 @@ def _compare(bay: Any, out: Path, seed: int, seconds: dict[str, float]) -> dict[
 
 def in_words(document: dict[str, Any]) -> str:
     """Truth, measured, error, U, inside: what the demo ends with."""
-    from cli.table import table
+    from cli.table import number, table
 
     rows = []
     for row in document["figures"]:
@@ -176,8 +176,8 @@ def in_words(document: dict[str, Any]) -> str:
         rows.append(
             [
                 row["name"].rsplit("_", 1)[0].replace("_", " "),
-                *(f"{value:.{digits}f}" for value in (row["truth"], row["measured"])),
-                f"{error:+.{digits}f}",
+                *(number(value, digits) for value in (row["truth"], row["measured"])),
+                number(error, digits, sign=True),
                 f"{row['U']:.{digits}f}",
                 row["unit"],
                 "yes" if row["inside"] else "no",
