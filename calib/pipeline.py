@@ -26,8 +26,7 @@ from calib.paper.sheet import FIGURES, Sheet
 from calib.paper.stand import Stand
 from vision.boards import BoardSet
 from vision.errors import MeasurementError
-from vision.moved import pose_change
-from vision.poses import PoseSet
+from vision.poses import PoseSet, pose_change
 
 CAR_FALSE_ALARM = 1e-4
 """Probability that a wheel board that stayed is called moved."""

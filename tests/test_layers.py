@@ -14,7 +14,6 @@ PLAIN_VISION = {
     "vision.boards": "what a printed board is",
     "vision.errors": "the failure road",
     "vision.frames": "poses and estimates",
-    "vision.moved": "the change of a body between two epochs",
     "vision.observations": "what the network is given",
     "vision.poses": "what the network gives back",
     "vision.sightings": "what was seen in a photo",

@@ -15,11 +15,9 @@ import numpy as np
 from scipy.stats import chi2
 
 from vision.boards import BoardSet
-from vision.frames import Estimate
 from vision.network import Network, NetworkState, start_of
 from vision.network_start import Start
 from vision.observations import View
-from vision.poses import PoseSet
 
 FALSE_ALARM = 1e-3
 """Probability that a check in which nothing moved names a body, all bodies together."""
@@ -198,17 +196,3 @@ def _how_far(state: NetworkState, prior: NetworkState, body: str, boards: BoardS
     before, after = prior.pose(body), state.pose(body + NOW)
     turn = (before.transform.rotation.inv() * after.transform.rotation).magnitude()
     return Moved(body, float(np.linalg.norm(after.apply(mark) - before.apply(mark))), float(turn), drop)
-
-
-def pose_change(poses: PoseSet, before: str, after: str, mark_mm: np.ndarray) -> Estimate:
-    """Turn (rad) and shift of the centre mark (mm) between two bodies that carry the same board, in the survey's axes.
-
-    Names ``rx_rad ry_rad rz_rad x_mm y_mm z_mm``.
-    """
-
-    def change(state: PoseSet) -> np.ndarray:
-        turn = state[after].transform.rotation * state[before].transform.rotation.inv()
-        return np.concatenate([turn.as_rotvec(), state[after].apply(mark_mm) - state[before].apply(mark_mm)])
-
-    names = ("rx_rad", "ry_rad", "rz_rad", "x_mm", "y_mm", "z_mm")
-    return poses.of([before, after]).propagate(names, change)

@@ -147,3 +147,17 @@ def _left_difference(moved: Pose, base: Pose) -> Array:
     """Left perturbation that carries `base` to `moved`, shape (6,)."""
     gap = moved.transform * base.transform.inv()
     return np.concatenate([gap.rotation.as_rotvec(), gap.translation])
+
+
+def pose_change(poses: PoseSet, before: str, after: str, mark_mm: Array) -> Estimate:
+    """Turn (rad) and shift of the centre mark (mm) between two bodies that carry the same board, in the survey's axes.
+
+    Names ``rx_rad ry_rad rz_rad x_mm y_mm z_mm``.
+    """
+
+    def change(state: PoseSet) -> Array:
+        turn = state[after].transform.rotation * state[before].transform.rotation.inv()
+        return np.concatenate([turn.as_rotvec(), state[after].apply(mark_mm) - state[before].apply(mark_mm)])
+
+    names = ("rx_rad", "ry_rad", "rz_rad", "x_mm", "y_mm", "z_mm")
+    return poses.of([before, after]).propagate(names, change)

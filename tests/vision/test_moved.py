@@ -11,9 +11,10 @@ import pytest
 
 from tests.support.network_world import World, lens_profile, ring_world, views_of
 from vision.frames import Pose
-from vision.moved import find_moved, pose_change
+from vision.moved import find_moved
 from vision.network import Network, NetworkState, adjust_network
 from vision.observations import View
+from vision.poses import pose_change
 
 
 def surveyed(seed: int) -> tuple[World, Network]:
