@@ -25,7 +25,7 @@ from synthetic_images.shots import epoch_shots
 from synthetic_images.true_camera import still_camera
 from tests.support.commands import bayfix, nothing_written, refused
 from tests.support.photo_job import blank_jpeg, kept_survey, put_photos
-from tests.support.simulated import CHECK, Scene, check_alone, scene, scene_of, simulate, with_epochs
+from tests.support.simulated import CHECK, Scene, check_alone, kicked, scene, scene_of, simulate, with_epochs
 from vision.sightings import PhotoSightings
 
 INTERRUPTED = 130
@@ -348,14 +348,6 @@ def test_a_check_without_surveyed_floor_boards(surveyed_job, job):
     with nothing_written(job):
         words = refused("check", job)
     assert "no surveyed floor board is seen together with the stand" in words
-
-
-def kicked(bay: Scene, *boards: str) -> Scene:
-    """The check's photos after somebody kicked floor boards by 5 mm each."""
-    there = bay.demo.bay
-    for i, name in enumerate(boards):
-        there = there.with_floor_board_moved(name, 3.0 - 7.0 * (i % 2), 4.0 - i % 2)
-    return check_alone(Scene(replace(bay.demo, bay=there), {}), {})
 
 
 def photographed_again(job, of: Scene):

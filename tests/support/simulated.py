@@ -107,6 +107,14 @@ def check_alone(of: Scene, change: Mapping[str, Any]) -> Scene:
     return scene_of(replace(demo, shots=tuple(shot for shot in demo.shots if shot.epoch == CHECK)))
 
 
+def kicked(of: Scene, *boards: str) -> Scene:
+    """Photos of the check alone, after somebody kicked floor boards by 5 mm each."""
+    there = of.demo.bay
+    for i, name in enumerate(boards):
+        there = there.with_floor_board_moved(name, 3.0 - 7.0 * (i % 2), 4.0 - i % 2)
+    return check_alone(Scene(replace(of.demo, bay=there), {}), {})
+
+
 def true_lens(cam: TrueCamera) -> Camera:
     distortion = [cam.k1, cam.k2, cam.p1, cam.p2, cam.k3]
     return Camera(cam.width_px, cam.height_px, cam.fx_px, cam.fy_px, cam.cx_px, cam.cy_px, np.array(distortion))
