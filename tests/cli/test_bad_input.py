@@ -1,14 +1,12 @@
 """Bad input through the real commands: status 2, what is wrong and what to try in words, no traceback, the job as it was.
 
-Photos are blank; what they would show is simulated and kept as a first look keeps it (`tests.support.photo_job`).
+Photos are blank; what they would show is simulated and kept as a first look keeps it (`tests/cli/conftest.py`).
 """
 
 from __future__ import annotations
 
-import json
 import re
 import shutil
-from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,67 +15,23 @@ import pytest
 import tomlkit
 from PIL import Image
 
-import cli.progress
 import vision.parallel
 from cli.base import Exit
 from synthetic_images.imaging import exif_of
 from synthetic_images.shots import epoch_shots
 from synthetic_images.true_camera import still_camera
 from tests.support.commands import bayfix, nothing_written, refused
-from tests.support.photo_job import blank_jpeg, kept_survey, put_photos
-from tests.support.simulated import CHECK, Scene, check_alone, kicked, scene, scene_of, simulate, with_epochs
+from tests.support.photo_job import blank_jpeg, four_photos, kept_survey, put_photos
+from tests.support.simulated import CHECK, Scene, check_alone, kicked, scene_of, simulate, with_epochs
 from vision.sightings import PhotoSightings
 
-INTERRUPTED = 130
-
-
-@pytest.fixture(scope="session")
-def bay() -> Scene:
-    return scene(1)
-
-
-@pytest.fixture(scope="session")
-def surveyed_job(bay, tmp_path_factory):
-    """A job with a survey and the photos of one check; never changed: tests work on copies."""
-    folder = tmp_path_factory.mktemp("surveyed") / "job"
-    sim = simulate(folder, 1, of=bay)
-    kept_survey(sim)
-    put_photos(sim, folder, {photo: seen for photo, seen in sim.seen.items() if photo.startswith(CHECK)})
-    return sim
-
-
-@pytest.fixture(autouse=True)
-def _in_this_process(monkeypatch):
-    """Photos are looked at one after another here: starting workers costs more than looking at blank photos."""
-    monkeypatch.setattr(vision.parallel, "LEAST_FOR_POOL", 1000)
-
-
-@pytest.fixture
-def job(surveyed_job, tmp_path):
-    folder = tmp_path / "job"
-    shutil.copytree(surveyed_job.desk.job.folder, folder)
-    return folder
-
-
-@pytest.fixture
-def new_job(job):
-    """The same job before anything was photographed."""
-    shutil.rmtree(job / "results")
-    shutil.rmtree(job / "photos")
-    (job / "photos" / "rest").mkdir(parents=True)
-    return job
+pytestmark = pytest.mark.usefixtures("in_this_process")
 
 
 def edit(path: Path, change) -> None:
     document = tomlkit.parse(path.read_text(encoding="utf-8"))
     change(document)
     path.write_text(tomlkit.dumps(document), encoding="utf-8")
-
-
-def four_photos(sim, job) -> Path:
-    """Four usable photos of epoch rest; the folder they lie in."""
-    put_photos(sim, job, {f"rest/{i:02d}.jpg": sim.seen[f"rest/{i:02d}.jpg"] for i in (1, 2, 3, 4)})
-    return job / "photos" / "rest"
 
 
 def refused_survey(job) -> str:
@@ -412,94 +366,3 @@ def test_a_check_without_a_source_is_shown_and_not_kept(job):
         outcome = bayfix("check", job, "--without", "floor", "--json")
     assert "floor" not in outcome.document["sources"]["height_mm"]
     assert outcome.status != Exit.BAD_INPUT
-
-
-# --- interrupted ----------------------------------------------------------------------------------------------------------
-
-
-@contextmanager
-def stopped_at_rename(monkeypatch, number: int, error: BaseException, *, after: bool = False):
-    """The run is stopped at the n-th file that is put in place, before or after it is."""
-    real, count = Path.replace, 0
-
-    def put_in_place(self, target):
-        nonlocal count
-        count += 1
-        if count == number and not after:
-            raise error
-        out = real(self, target)
-        if count == number:
-            raise error
-        return out
-
-    with monkeypatch.context() as patch:
-        patch.setattr(Path, "replace", put_in_place)
-        yield
-    assert count == number, f"{count} files were put in place"
-
-
-@pytest.fixture
-def job_with_photos(surveyed_job, job):
-    """A job with a survey, which would be made again from a few tied photos."""
-    tied = ("rest/01.jpg", "rest/07.jpg", "rest/09.jpg", "rest/10.jpg")
-    put_photos(surveyed_job, job, {photo: surveyed_job.seen[photo] for photo in tied})
-    return job
-
-
-@pytest.mark.parametrize(("number", "after"), [(1, False), (1, True), (2, False)])
-def test_a_survey_stopped_while_writing_leaves_the_old_one(job_with_photos, monkeypatch, number, after):
-    with nothing_written(job_with_photos), stopped_at_rename(monkeypatch, number, KeyboardInterrupt(), after=after):
-        outcome = bayfix("survey", job_with_photos)
-        assert outcome.status == INTERRUPTED
-        assert "stopped by hand" in outcome.err
-    assert bayfix("wheels", job_with_photos).status == 0
-
-
-def test_a_survey_stopped_after_its_last_file_is_a_survey(job_with_photos, monkeypatch):
-    with stopped_at_rename(monkeypatch, 2, KeyboardInterrupt(), after=True):
-        assert bayfix("survey", job_with_photos).status == INTERRUPTED
-    results = job_with_photos / "results"
-    document = json.loads((results / "survey.json").read_text(encoding="utf-8"))
-    assert document["epochs"] == ["rest"]
-    assert [path.name for path in results.glob("survey-*.npz")] == [document["state"]]
-
-
-def test_a_full_disk_is_told_in_words_and_leaves_the_old_survey(job_with_photos, monkeypatch):
-    full = OSError(28, "No space left on device")
-    with nothing_written(job_with_photos), stopped_at_rename(monkeypatch, 2, full):
-        words = refused("survey", job_with_photos)
-    assert "survey.json: cannot be written: No space left on device" in words
-
-
-def test_a_survey_stopped_while_looking_writes_nothing(surveyed_job, new_job, monkeypatch):
-    rest = four_photos(surveyed_job, new_job)
-    for i in (5, 6):
-        (rest / f"0{i}.jpg").write_bytes(blank_jpeg(surveyed_job.demo.camera, mark=str(i)))
-
-    @contextmanager
-    def stopped_by_hand(_totals):
-        def tick(_stage, what):
-            if what == "rest/05.jpg":
-                raise KeyboardInterrupt
-
-        yield tick
-
-    monkeypatch.setattr(cli.progress, "progress_bars", stopped_by_hand)
-    with nothing_written(new_job):
-        outcome = bayfix("survey", new_job)
-    assert outcome.status == INTERRUPTED
-    assert "stopped by hand" in outcome.err
-
-
-def test_sightings_stopped_while_being_kept_are_not_kept_in_part(surveyed_job, new_job, monkeypatch):
-    rest = four_photos(surveyed_job, new_job)
-    for i in (5, 6):
-        (rest / f"0{i}.jpg").write_bytes(blank_jpeg(surveyed_job.demo.camera, mark=str(i)))
-    with nothing_written(new_job), stopped_at_rename(monkeypatch, 2, KeyboardInterrupt()):
-        assert bayfix("survey", new_job).status == INTERRUPTED
-
-
-def test_a_check_stopped_while_writing_leaves_the_old_result(job, monkeypatch):
-    assert bayfix("check", job).status != Exit.BAD_INPUT
-    with nothing_written(job), stopped_at_rename(monkeypatch, 1, KeyboardInterrupt()):
-        assert bayfix("check", job).status == INTERRUPTED

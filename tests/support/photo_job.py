@@ -42,6 +42,12 @@ def put_photos(sim: Simulated, folder: Path, seen: Mapping[str, PhotoSightings])
         _keep(desk, data, sightings)
 
 
+def four_photos(sim: Simulated, folder: Path) -> Path:
+    """Four usable photos of epoch rest; the folder they lie in."""
+    put_photos(sim, folder, {f"rest/{i:02d}.jpg": sim.seen[f"rest/{i:02d}.jpg"] for i in (1, 2, 3, 4)})
+    return folder / "photos" / "rest"
+
+
 def _keep(desk: Desk, data: bytes, seen: PhotoSightings) -> None:
     camera = next(iter(desk.lenses.values())).camera
     wanted = {board.name for board in desk.in_use}
