@@ -127,7 +127,7 @@ def check_of(
     wanted = [name for name in FIGURES if name not in reasons]
     measured = placement(poses, sheet, job.reference_known, wanted)
     if without:
-        _need_sources(without, measured.measured.parts)
+        need_sources(without, measured.measured.parts)
         measured = Placement(measured.measured.without(without), measured.error.without(without))
     judgement = judge(measured, sheet, rule, {name: err.what for name, err in reasons.items()})
     if not car_shown:
@@ -136,11 +136,17 @@ def check_of(
     return CheckOutcome(measured, judgement, moves(measured, sheet, stand.pivot), gaps, seen.boards[0].board)
 
 
-def _need_sources(without: Collection[str], known: Collection[str]) -> None:
+def need_sources(without: Collection[str], known: Collection[str]) -> None:
+    """Refuse a source of uncertainty that there is not.
+
+    Raises
+    ------
+    MeasurementError
+    """
     unknown = [source for source in without if source not in known]
     if unknown:
         raise MeasurementError(
-            f"there is no source of uncertainty {unknown[0]!r} in this check", hint=f"sources: {', '.join(sorted(known))}"
+            f"there is no source of uncertainty {unknown[0]!r} here", hint=f"sources: {', '.join(sorted(known))}"
         )
 
 

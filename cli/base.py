@@ -33,6 +33,11 @@ SYSTEM_LIBRARY_MARKS = (".so", ".dylib", "DLL load failed")
 Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON on standard output.")]
 JobDir = Annotated[Path, typer.Argument(help="The job folder (see `bayfix job new`).", metavar="JOB")]
 
+Without = Annotated[
+    list[str] | None,
+    typer.Option("--without", metavar="SOURCE", help="Leave a source of uncertainty out of U to see its share (repeatable)."),
+]
+
 
 def shop_command(function: Callable[P, Exit]) -> Callable[P, None]:
     """Turn a measurement that could not be made into words on stderr and status 2; bugs keep their traceback."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from cli.base import Exit, JobDir, Json, print_json, shop_command
+from cli.base import Exit, JobDir, Json, Without, print_json, shop_command
 from cli.survey import BoardsFile, LensFiles, SheetFile, StandFile
 
 if TYPE_CHECKING:
@@ -25,10 +25,6 @@ NOT_SHOWN = "car not seen: not shown that it stayed"
 Photos = Annotated[list[Path] | None, typer.Argument(help="Photos of this check (default: the newest check-… folder).")]
 CarNotSeen = Annotated[
     str | None, typer.Option("--car-not-seen", metavar="REASON", help="Why no wheel board is seen; kept with the result.")
-]
-Without = Annotated[
-    list[str] | None,
-    typer.Option("--without", metavar="SOURCE", help="Leave a source of uncertainty out of U to see its share (repeatable)."),
 ]
 GuardBand = Annotated[bool, typer.Option("--guard-band", help="Stricter rule: the error must be inside by U.")]
 

@@ -10,7 +10,7 @@ from calib.bodies import board_of
 from calib.decision.moves import documents
 from calib.decision.moves import in_words as moves_in_words
 from calib.decision.verdict import Verdict
-from calib.paper.figures import figure_documents, remarks
+from calib.paper.figures import figure_documents, remarks, shares
 from calib.paper.sheet import Sheet
 from cli.check import DISCLAIMER, NOT_SHOWN, CheckRun
 from cli.stations import Desk, Survey, program
@@ -42,7 +42,7 @@ def check_document(run: CheckRun, sheet: Sheet, survey: Survey, desk: Desk, car_
         "moves_in_words": moves_in_words(outcome.moves),
         "verdict": outcome.judgement.verdict.value,
         "rule": outcome.judgement.rule.value,
-        "sources": _shares(run),
+        "sources": shares(outcome.placement.measured),
         "survey": {"id": survey.id, "date": survey.date},
         "photos": list(run.photos),
         "car": {
@@ -67,17 +67,6 @@ def check_document(run: CheckRun, sheet: Sheet, survey: Survey, desk: Desk, car_
         "remarks": [*run.remarks, *remarks(outcome.judgement, sheet), *(g.words for g in outcome.gaps if not g.agrees)],
         "caution": DISCLAIMER,
     }
-
-
-def _shares(run: CheckRun) -> dict[str, dict[str, float]]:
-    """U (k = 2) that each source alone gives to each figure, degrees and mm."""
-    measured = run.outcome.placement.measured
-    out: dict[str, dict[str, float]] = {}
-    for i, name in enumerate(measured.names):
-        factor = math.degrees(2.0) if name.endswith("_rad") else 2.0
-        label = name.replace("_rad", "_deg")
-        out[label] = {s: factor * math.sqrt(max(float(part[i, i]), 0.0)) for s, part in measured.parts.items()}
-    return out
 
 
 def in_words(document: dict[str, Any]) -> str:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from cli.base import DONE, Exit, JobDir, Json, print_json, shop_command
+from cli.base import DONE, Exit, JobDir, Json, Without, print_json, shop_command
 from cli.survey import BoardsFile, LensFiles, StandFile
 
 if TYPE_CHECKING:
@@ -22,19 +22,30 @@ def register(app: typer.Typer) -> None:
 
 @shop_command
 def wheels(
-    job: JobDir, boards: BoardsFile = None, lens: LensFiles = None, stand: StandFile = None, as_json: Json = False
+    job: JobDir,
+    boards: BoardsFile = None,
+    lens: LensFiles = None,
+    stand: StandFile = None,
+    without: Without = None,
+    as_json: Json = False,
 ) -> Exit:
     """Spin axes, toe, thrust line and axle midpoints from the surveyed epochs, each with its U."""
     import json
+    from dataclasses import replace
 
     from calib.paper.job import write_result
+    from calib.pipeline import need_sources
     from cli import stations
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), None, stand))
     survey = stations.load_survey(desk)
     car = stations.car_from(desk, survey, survey.state.pose_set())
+    if without:
+        need_sources(without, car.figures.estimate.parts)
+        car = replace(car, figures=car.figures.without(without))
     document = wheels_document(car, survey)
-    write_result(desk.job, "wheels.json", json.dumps(document, indent=1, ensure_ascii=False))
+    if not without:
+        write_result(desk.job, "wheels.json", json.dumps(document, indent=1, ensure_ascii=False))
     if as_json:
         print_json(document)
     else:
@@ -44,6 +55,7 @@ def wheels(
 
 def wheels_document(car: Car, survey: Survey) -> dict[str, Any]:
     """The alignment table and what the roll fit showed, as JSON."""
+    from calib.paper.figures import shares
     from cli.rolling import rolling_document
 
     rows: list[dict[str, Any]] = [
@@ -54,6 +66,7 @@ def wheels_document(car: Car, survey: Survey) -> dict[str, Any]:
     return {
         "schema": "wheels/1",
         "figures": rows,
+        "sources": shares(car.figures.estimate),
         "rolling": rolling_document(car),
         "floor": {"rms_mm": car.flatness.rms_mm, "heights_mm": dict(car.flatness.heights_mm)},
         "moves": [],

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -65,6 +65,13 @@ class VehicleFigures:
                 return figure
         raise KeyError(f"{name!r} was not measured")
 
+    def without(self, sources: Collection[str]) -> VehicleFigures:
+        """The same table as if the named sources of uncertainty had no error: shows their share."""
+        estimate = self.estimate.without(sources)
+        named = zip(self.figures, estimate.names, strict=True)
+        figures = tuple(replace(f, u=COVERAGE * estimate.sigma(name) * _factor(f.unit)) for f, name in named)
+        return VehicleFigures(estimate, figures, self.missing)
+
 
 @dataclass(frozen=True, slots=True)
 class _Recipe:
@@ -112,9 +119,13 @@ def vehicle_figures(poses: PoseSet, reference_known: Collection[str] = ()) -> Ve
 
 
 def _figure(recipe: _Recipe, estimate: Estimate, i: int) -> Figure:
-    factor = math.degrees(1.0) if recipe.unit == "deg" else 1.0
+    factor = _factor(recipe.unit)
     u = COVERAGE * math.sqrt(estimate.cov[i, i])
     return Figure(recipe.name, recipe.unit, factor * float(estimate.value[i]), factor * u, recipe.note)
+
+
+def _factor(unit: str) -> float:
+    return math.degrees(1.0) if unit == "deg" else 1.0
 
 
 def _why_not(recipe: _Recipe, present: Collection[str], reference_known: Collection[str]) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from calib.decision.verdict import Figure, Judgement
 from calib.paper.sheet import Sheet
+from vision.frames import Estimate
 
 
 def figure_document(figure: Figure, sheet: Sheet) -> dict[str, object]:
@@ -49,6 +50,16 @@ def remarks(judgement: Judgement, sheet: Sheet) -> Sequence[str]:
             name = figure.name.rsplit("_", 1)[0]
             out.append(f"{name}: cannot be decided with this U ({row['U']:.2g} {row['unit']}): more photos, from nearer")
     out.extend(str(row["not_measured"]) for row in _unmeasured(judgement))
+    return out
+
+
+def shares(estimate: Estimate) -> dict[str, dict[str, float]]:
+    """U (k = 2) that each source alone gives to each figure, degrees and mm, by the figures' printed names."""
+    out: dict[str, dict[str, float]] = {}
+    for i, name in enumerate(estimate.names):
+        factor = math.degrees(2.0) if name.endswith("_rad") else 2.0
+        label = name.replace("_rad", "_deg")
+        out[label] = {s: factor * math.sqrt(max(float(part[i, i]), 0.0)) for s, part in estimate.parts.items()}
     return out
 
 

@@ -5,6 +5,7 @@ Photos are blank; what they would show is simulated and kept as a first look kee
 
 from __future__ import annotations
 
+import math
 import re
 import shutil
 from dataclasses import replace
@@ -355,10 +356,11 @@ def test_a_car_that_moved_since_rest_is_refused(bay, job):
 
 
 def test_a_source_of_uncertainty_that_there_is_not(job):
-    with nothing_written(job):
-        words = refused("check", job, "--without", "weather")
-    assert "there is no source of uncertainty 'weather' in this check" in words
-    assert "stand-off" in words
+    for command in ("check", "wheels"):
+        with nothing_written(job):
+            words = refused(command, job, "--without", "weather")
+        assert "there is no source of uncertainty 'weather' here" in words
+        assert "stand-off" in words
 
 
 def test_a_check_without_a_source_is_shown_and_not_kept(job):
@@ -366,3 +368,16 @@ def test_a_check_without_a_source_is_shown_and_not_kept(job):
         outcome = bayfix("check", job, "--without", "floor", "--json")
     assert "floor" not in outcome.document["sources"]["height_mm"]
     assert outcome.status != Exit.BAD_INPUT
+
+
+def test_wheels_without_a_source_are_shown_and_not_kept(job):
+    whole = bayfix("wheels", job, "--json").document
+    with nothing_written(job):
+        part = bayfix("wheels", job, "--without", "stand-off", "--json").document
+    assert "stand-off" not in part["sources"]["thrust_angle_deg"]
+    row = [next(r for r in d["figures"] if r["name"] == "thrust_angle_deg") for d in (whole, part)]
+    share = whole["sources"]["thrust_angle_deg"]["stand-off"]
+    assert row[0]["measured"] == row[1]["measured"]
+    assert row[1]["U"] == pytest.approx(math.sqrt(row[0]["U"] ** 2 - share**2))
+    assert share > 0.5 * row[0]["U"]  # four stand-offs of ±0.6 mm are most of what is uncertain here
+    assert whole["sources"]["rear_total_toe_deg"]["stand-off"] < 0.1 * share
