@@ -81,6 +81,13 @@ def residuals(problem: Problem, values: Values) -> tuple[Array, NDArray[np.bool_
     return res, ahead
 
 
+def linearised(problem: Problem, values: Values) -> tuple[Array, Array, Array, NDArray[np.int64]]:
+    """Whitened residuals (s, m, 2), their derivatives by the photo (s, m, 2, 9) and by the joint unknowns each sighting touches
+    (s, m, 2, k), and these unknowns' places (s, k), `layout.size` for held ones."""
+    res, jac_photo, jac_joint, _ = _linearise(problem, values, jacobians=True)
+    return res, jac_photo, jac_joint, _joint_places(problem.obs, problem.layout)
+
+
 def adjust(problem: Problem, start: Values, weights: Array | None = None, *, robust: bool = False) -> Solution:
     """Gauss–Newton with Levenberg–Marquardt damping from a start that is near enough.
 
@@ -351,14 +358,21 @@ def _distance(problem: Problem, values: Values, i: int, j: int) -> tuple[float, 
     return length, np.concatenate(derivative), np.concatenate(places)
 
 
-def _add_distances(problem: Problem, values: Values, hxx: Array, gx: Array) -> float:
-    cost = 0.0
+def tape_rows(problem: Problem, values: Values) -> list[tuple[Distance, float, Array]]:
+    """For every tape distance: photographs − tape, mm, and its derivatives by the joint vector, shape (n,)."""
+    out = []
     for i, j, tape in problem.distances:
         length, derivative, places = _distance(problem, values, i, j)
         free = places >= 0
-        row = np.bincount(places[free], derivative[free], minlength=len(gx))
+        row = np.asarray(np.bincount(places[free], derivative[free], minlength=problem.layout.size), dtype=float)
+        out.append((tape, length - tape.mm, row))
+    return out
+
+
+def _add_distances(problem: Problem, values: Values, hxx: Array, gx: Array) -> float:
+    cost = 0.0
+    for tape, gap, row in tape_rows(problem, values):
         information = (2.0 / tape.pm_mm) ** 2
-        gap = length - tape.mm
         hxx += information * np.outer(row, row)
         gx += information * gap * row
         cost += information * gap * gap
