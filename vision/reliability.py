@@ -12,20 +12,23 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import brentq
 from scipy.stats import chi2, ncx2
 
 from vision.adjust import Problem, Solution, linearised, tape_rows
-from vision.frames import Array
+from vision.frames import Array, Estimate
+from vision.network_state import NetworkState
 from vision.observations import BEND_MODES
 from vision.unknowns import Known, departure, vector_of
 
 ALPHA = 1e-4
 """False alarm of one test; of some 300 tests in a survey one speaks up for nothing in three surveys of a hundred."""
 POWER = 0.80
+PROBE = 1e-18
+"""Size of a probe (variance): nothing beside any real source, and squares of effects keep all their digits."""
 NEVER = 1e-9
 """Share of an error that shows in the residuals, below which it is called unobservable."""
 
@@ -76,11 +79,12 @@ class Doubt:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Error:
-    """An error ``C b`` by its products: with itself, with the design (photos eliminated), with the residuals."""
+    """An error ``C b`` by its products: with itself (`own`: less what photo poses take up), with the design, the residuals."""
 
     kind: str
     what: str
     unit: str
+    whole: Array
     own: Array
     by_joint: Array
     by_residual: Array
@@ -103,6 +107,28 @@ def doubts(
     return [_judged(error, cov, variance_factor) for error in errors]
 
 
+def with_probes(state: NetworkState, found: Sequence[Doubt], label: str = "doubt") -> NetworkState:
+    """The state with every doubt's effect riding along as a further, vanishing source of uncertainty.
+
+    What carries a covariance split by source carries the effects too, through any later adjustment or function; `hidden` reads
+    them off the result.
+    """
+    n = len(state.names)
+    parts = dict(state.parts)
+    for i, doubt in enumerate(found):
+        effect = np.zeros((n, doubt.effect.shape[1]))
+        effect[: len(doubt.effect)] = doubt.effect
+        # Effects are of reported size; parts are multiplied by the variance factor when they are reported.
+        parts[f"{label}:{i}"] = PROBE / state.variance_factor * effect @ effect.T
+    return replace(state, parts=parts)
+
+
+def hidden(estimate: Estimate, name: str, found: Sequence[Doubt], label: str = "doubt") -> list[float]:
+    """How far an unnoticed error of each kind would move one value of an estimate that came from `with_probes`."""
+    i = estimate.index(name)
+    return [math.sqrt(max(float(estimate.parts[f"{label}:{k}"][i, i]), 0.0) / PROBE) for k in range(len(found))]
+
+
 @functools.cache
 def noncentrality(dof: int) -> float:
     """λ₀: non-centrality at which a χ² test of false alarm `ALPHA` has the power `POWER`."""
@@ -115,7 +141,7 @@ def _judged(error: _Error, cov: Array, factor: float) -> Doubt:
     left = error.own - error.by_joint.T @ moved
     # In units in which the error's own matrix is one, eigenvalues are the shares that show in the residuals (Baarda's
     # redundancy numbers).
-    root = np.asarray(np.linalg.cholesky(error.own), dtype=float)
+    root = np.asarray(np.linalg.cholesky(error.whole), dtype=float)
     shares, directions = np.linalg.eigh(_sandwich(root, left))
     q = len(shares)
     hidden = shares < NEVER
@@ -145,22 +171,22 @@ def _in_sightings(problem: Problem, solution: Solution, suspects: Sequence[Suspe
     def error(kind: str, what: str, unit: str, rows: Sequence[int], c: Array) -> None:
         """`c`, shape (rows, m, 2, q): change of the whitened residuals."""
         q = c.shape[-1]
-        own, by_residual = np.zeros((q, q)), np.zeros(q)
+        whole, by_residual = np.zeros((q, q)), np.zeros(q)
         by_joint = np.zeros((layout.size + 1, q))
         by_photo: dict[int, Array] = {}
         for i, block in zip(rows, c.reshape(len(rows), -1, q), strict=True):
-            own += block.T @ block
+            whole += block.T @ block
             by_residual += block.T @ res[i].ravel()
             by_joint[places[i]] += jac_joint[i].reshape(len(block), -1).T @ block
             photo = int(obs.photo[i])
             pull = jac_photo[i].reshape(len(block), -1).T @ block
             by_photo[photo] = by_photo[photo] + pull if photo in by_photo else pull
-        by_joint = by_joint[:-1]
+        by_joint, own = by_joint[:-1], whole.copy()
         for photo, pull in by_photo.items():
             inverse = solution.normal.photo_inverse[photo]
             own -= pull.T @ inverse @ pull
             by_joint -= solution.normal.photo_joint[photo].T @ pull
-        out.append(_Error(kind, what, unit, own, by_joint, by_residual))
+        out.append(_Error(kind, what, unit, whole, own, by_joint, by_residual))
 
     seen = obs.used.any(axis=1)
     for i in np.flatnonzero(seen):
@@ -191,11 +217,12 @@ def _in_known(problem: Problem, solution: Solution) -> list[_Error]:
             by_joint = np.zeros((layout.size, directions.shape[1]))
             by_joint[columns] = jac.T @ weight
             source = next(iter(known.parts))
-            out.append(_Error(source, what, unit, directions.T @ weight, by_joint, weight.T @ gap, natural))
+            own = directions.T @ weight
+            out.append(_Error(source, what, unit, own, own, by_joint, weight.T @ gap, natural))
     for tape, gap_mm, row in tape_rows(problem, solution.values):
         information = (2.0 / tape.pm_mm) ** 2
         own, by_residual = np.array([[information]]), np.array([information * gap_mm])
-        out.append(_Error("tape", f"{tape.a} to {tape.b}", "mm", own, information * row[:, None], by_residual))
+        out.append(_Error("tape", f"{tape.a} to {tape.b}", "mm", own, own, information * row[:, None], by_residual))
     return out
 
 
