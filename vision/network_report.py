@@ -64,6 +64,8 @@ class Network:
     doubts : tuple of Doubt
         Reliability of every single observation; empty unless asked for. Effects are on the first unknowns of the state.
     steps : int
+    inside : (Problem, Solution), or None
+        What was adjusted, for those who ask what it contradicts (`snooping.py`).
     """
 
     state: NetworkState
@@ -81,6 +83,7 @@ class Network:
     chi_square: float = 0.0
     bodies_seen: tuple[str, ...] = field(default=())
     doubts: tuple[Doubt, ...] = ()
+    inside: tuple[Problem, Solution] | None = None
 
     @property
     def poses(self) -> PoseSet:
@@ -142,6 +145,7 @@ def report(
         solution.steps,
         chi_square,
         obs.bodies,
+        inside=(problem, solution),
     )
 
 
