@@ -1,8 +1,7 @@
-"""Least-squares adjustment: all corners at once, analytic Jacobians, Schur complement over the photos.
+"""Least-squares adjustment: all corners at once, analytic Jacobians (`linearise.py`), Schur complement over the photos.
 
-Model of one corner (DEVELOPERS.md, "The network"): board frame, scaled about the centre mark and bent, to `survey` by the
-body's pose, to `cam` by the photo's pose, to pixels by the lens with the photo's wobble. Pseudo-observations for what is known
-beforehand (observed unknowns; Mikhail and Ackermann, "Observations and Least Squares", unified adjustment, from memory).
+Pseudo-observations for what is known beforehand (observed unknowns; Mikhail and Ackermann, "Observations and Least Squares",
+unified adjustment, from memory).
 """
 
 from __future__ import annotations
@@ -13,14 +12,22 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 
-from vision.camera import project_arrays
 from vision.errors import NetworkError
 from vision.frames import Array
-from vision.observations import BEND_MODES, Distance, Observations
+from vision.linearise import (
+    OWN_COLUMNS,
+    PHOTO_COLUMNS,
+    Prediction,
+    design,
+    joint_map,
+    joint_places,
+    own_columns,
+    photo_map,
+    predict,
+)
+from vision.observations import Distance, Observations
 from vision.unknowns import Known, Layout, Values, departure, moved, vector_of
 
-PHOTO_COLUMNS = 9
-JOINT_COLUMNS = 6 + 2 + 2 + BEND_MODES + 12
 HUBER_K = 2.0
 MOST_STEPS = 60
 
@@ -77,15 +84,20 @@ class Solution:
 
 def residuals(problem: Problem, values: Values) -> tuple[Array, NDArray[np.bool_]]:
     """Whitened residuals (prediction − observation), shape (s, m, 2), and which corners lie in front of their camera."""
-    res, _, _, ahead = _linearise(problem, values, jacobians=False)
-    return res, ahead
+    at = predict(problem.obs, problem.centres, values)
+    return at.residual, at.ahead
 
 
 def linearised(problem: Problem, values: Values) -> tuple[Array, Array, Array, NDArray[np.int64]]:
     """Whitened residuals (s, m, 2), their derivatives by the photo (s, m, 2, 9) and by the joint unknowns each sighting touches
     (s, m, 2, k), and these unknowns' places (s, k), `layout.size` for held ones."""
-    res, jac_photo, jac_joint, _ = _linearise(problem, values, jacobians=True)
-    return res, jac_photo, jac_joint, _joint_places(problem.obs, problem.layout)
+    obs = problem.obs
+    at = predict(obs, problem.centres, values)
+    rows = design(obs, values, at, OWN_COLUMNS)
+    by_photo = rows @ photo_map(obs, values, problem.wobble_sigma, OWN_COLUMNS)
+    by_joint = rows @ joint_map(obs, values, OWN_COLUMNS)
+    shape = (*obs.used.shape, 2, -1)
+    return at.residual, by_photo.reshape(shape), by_joint.reshape(shape), joint_places(obs, problem.layout, OWN_COLUMNS)
 
 
 def adjust(problem: Problem, start: Values, weights: Array | None = None, *, robust: bool = False) -> Solution:
@@ -105,60 +117,84 @@ def adjust(problem: Problem, start: Values, weights: Array | None = None, *, rob
     """
     base = problem.obs.used.astype(float) if weights is None else weights * problem.obs.used
     values, damping = start, 1e-6
-    cost = _cost(problem, values, base, robust)
+    at = predict(problem.obs, problem.centres, values)
+    cost = _cost(problem, values, base, robust, at)
     if not np.isfinite(cost):
         raise NetworkError("the start of the network puts boards behind the camera", hint="take the photos again")
     for step_number in range(1, MOST_STEPS + 1):
-        normal = normal_equations(problem, values, base, robust=robust)
+        normal = normal_equations(problem, values, base, robust=robust, at=at)
         while True:
             step, photo_step = _step(normal, damping)
             candidate = moved(values, problem.layout, step, photo_step)
-            new_cost = _cost(problem, candidate, base, robust)
+            there = predict(problem.obs, problem.centres, candidate)
+            new_cost = _cost(problem, candidate, base, robust, there)
             if np.isfinite(new_cost) and new_cost <= cost * (1 + 1e-12) + 1e-12:
                 break
             damping *= 10.0
             if damping > 1e8:
-                return Solution(values, normal_equations(problem, values, base, robust=robust), step_number)
+                return Solution(values, normal, step_number)
         gain = cost - new_cost
-        values, cost, damping = candidate, new_cost, max(damping / 10.0, 1e-12)
+        values, at, cost, damping = candidate, there, new_cost, max(damping / 10.0, 1e-12)
         if gain <= 1e-10 * max(cost, 1.0) and np.abs(photo_step[:, :3]).max(initial=0.0) < 1e-7:
-            return Solution(values, normal_equations(problem, values, base, robust=robust), step_number)
+            return Solution(values, normal_equations(problem, values, base, robust=robust, at=at), step_number)
     raise NetworkError(
         "the network does not settle: the photos contradict each other",
         hint="look for a photo filed under the wrong epoch, or a board that moved between photos of one epoch",
     )
 
 
-def normal_equations(problem: Problem, values: Values, weights: Array, *, robust: bool = False) -> Normal:
-    """Normal equations at `values`, photos eliminated by the Schur complement."""
-    obs, layout = problem.obs, problem.layout
-    res, jac_photo, jac_joint, _ = _linearise(problem, values, jacobians=True)
-    w = np.sqrt(weights * (_huber(res) if robust else 1.0))[..., None]
-    s, m = obs.used.shape
-    r = (res * w).reshape(s, 2 * m, 1)
-    a = (jac_photo * w[..., None]).reshape(s, 2 * m, PHOTO_COLUMNS)
-    b = (jac_joint * w[..., None]).reshape(s, 2 * m, JOINT_COLUMNS)
-    at, bt = np.swapaxes(a, 1, 2), np.swapaxes(b, 1, 2)
-
-    size, photos = layout.size, len(obs.photos)
-    places = _joint_places(obs, layout)
-    hpp = np.zeros((photos, PHOTO_COLUMNS, PHOTO_COLUMNS))
-    np.add.at(hpp, obs.photo, at @ a)
-    gp = np.zeros((photos, PHOTO_COLUMNS))
-    np.add.at(gp, obs.photo, (at @ r)[..., 0])
-    # Held unknowns point to one spare column behind the last, which is cut off.
-    hpx = _scatter_rows(at @ b, obs.photo, places, photos, size + 1)[..., :size]
-    hxx = _scatter_square(bt @ b, places, size + 1)[:size, :size]
-    gx = np.asarray(np.bincount(places.ravel(), (bt @ r)[..., 0].ravel(), minlength=size + 1)[:size], dtype=float)
-
-    cost = float((r * r).sum()) + _add_wobble(problem, values, hpp, gp)
+def normal_equations(
+    problem: Problem, values: Values, weights: Array, *, robust: bool = False, at: Prediction | None = None
+) -> Normal:
+    """Normal equations at `values`, photos eliminated by the Schur complement; `at`: the prediction there, if at hand."""
+    at = at or predict(problem.obs, problem.centres, values)
+    own, own_right, cost = _own_products(problem, values, weights * (_huber(at.residual) if robust else 1.0), at)
+    hpp, gp, hpx, hxx, gx = _gathered(problem, values, own, own_right)
+    cost += _add_wobble(problem, values, hpp, gp)
     cost += _add_known(problem, values, hxx, gx) + _add_distances(problem, values, hxx, gx)
     inverse = _invert_photos(hpp)
-    joint = inverse @ hpx
-    flat = hpx.reshape(photos * PHOTO_COLUMNS, size)
-    reduced = hxx - flat.T @ joint.reshape(photos * PHOTO_COLUMNS, size)
-    right = gx - joint.reshape(photos * PHOTO_COLUMNS, size).T @ gp.ravel()
+    photos, k, size = hpx.shape
+    flat = (inverse[:, :k, :k] @ hpx).reshape(photos * k, size)
+    reduced = hxx - hpx.reshape(photos * k, size).T @ flat
+    right = gx - flat.T @ gp[:, :k].ravel()
+    joint = np.zeros((photos, PHOTO_COLUMNS, size))
+    joint[:, :k] = flat.reshape(photos, k, size)
     return Normal(cost, (reduced + reduced.T) / 2, right, inverse, joint, gp)
+
+
+def _own_products(problem: Problem, values: Values, weights: Array, at: Prediction) -> tuple[Array, Array, float]:
+    """Products of every sighting's own columns with themselves (s, k, k) and the residuals (s, k, 1), and the square sum."""
+    w = np.sqrt(weights)
+    rows = design(problem.obs, values, at, own_columns(problem.layout, problem.wobble_sigma))
+    rows *= np.repeat(w, 2, axis=1)[:, :, None]
+    r = (at.residual * w[..., None]).reshape(len(rows), -1, 1)
+    across = np.swapaxes(rows, 1, 2)
+    return across @ rows, across @ r, float((r * r).sum())
+
+
+def _gathered(problem: Problem, values: Values, own: Array, own_right: Array) -> tuple[Array, Array, Array, Array, Array]:
+    """Sightings' products summed over photos and joint unknowns.
+
+    Photo by photo (p, 9, 9), its right side (p, 9), photo by joint (p, k, n) with k = 6 when no photo wobbles, joint by joint
+    (n, n) and its right side (n,).
+    """
+    obs, size, photos = problem.obs, problem.layout.size, len(problem.obs.photos)
+    columns = own.shape[1]
+    by_photo, by_joint = photo_map(obs, values, problem.wobble_sigma, columns), joint_map(obs, values, columns)
+    to_photo, to_joint = np.swapaxes(by_photo, 1, 2), np.swapaxes(by_joint, 1, 2)
+    photo_by_own = to_photo @ own
+    k = by_photo.shape[2]
+    rows = obs.photo[:, None] * k + np.arange(k)
+    within = np.broadcast_to(np.arange(k), rows.shape)
+    # Held unknowns point to one spare column behind the last, which is cut off.
+    places = joint_places(obs, problem.layout, columns)
+    hpp, gp = np.zeros((photos, PHOTO_COLUMNS, PHOTO_COLUMNS)), np.zeros((photos, PHOTO_COLUMNS))
+    hpp[:, :k, :k] = _scatter(photo_by_own @ by_photo, rows, within, photos * k, k).reshape(photos, k, k)
+    gp[:, :k] = np.bincount(rows.ravel(), (to_photo @ own_right).ravel(), minlength=photos * k).reshape(photos, k)
+    hpx = _scatter(photo_by_own @ by_joint, rows, places, photos * k, size + 1)[:, :size].reshape(photos, k, size)
+    hxx = _scatter(to_joint @ own @ by_joint, places, places, size + 1, size + 1)[:size, :size]
+    gx = np.asarray(np.bincount(places.ravel(), (to_joint @ own_right).ravel(), minlength=size + 1)[:size], dtype=float)
+    return hpp, gp, hpx, hxx, gx
 
 
 def covariance(normal: Normal) -> Array:
@@ -222,11 +258,11 @@ def distance_misfit(problem: Problem, values: Values) -> list[tuple[Distance, fl
     return [(d, _distance(problem, values, i, j)[0] - d.mm) for i, j, d in problem.distances]
 
 
-def _cost(problem: Problem, values: Values, weights: Array, robust: bool) -> float:
-    res, _, _, ahead = _linearise(problem, values, jacobians=False)
-    if not ahead[problem.obs.used & (weights > 0)].all():
+def _cost(problem: Problem, values: Values, weights: Array, robust: bool, at: Prediction | None = None) -> float:
+    at = at or predict(problem.obs, problem.centres, values)
+    if not at.ahead[problem.obs.used & (weights > 0)].all():
         return float("inf")
-    square = (res * res).sum(axis=-1)
+    square = (at.residual * at.residual).sum(axis=-1)
     if robust:
         norm = np.sqrt(square)
         square = np.where(norm > HUBER_K, 2 * HUBER_K * norm - HUBER_K**2, square)
@@ -243,80 +279,11 @@ def _huber(res: Array) -> Array:
     return np.asarray(HUBER_K / np.maximum(norm, HUBER_K), dtype=float)
 
 
-def _linearise(problem: Problem, values: Values, *, jacobians: bool) -> tuple[Array, Array, Array, NDArray[np.bool_]]:
-    obs = problem.obs
-    s, m = obs.used.shape
-    scale = values.scale_run[obs.run] + values.scale_own[obs.board]
-    # Scale works about the centre mark: it stays where the board's frame has it, and floor, target and tape look for it there.
-    from_mark = obs.corner[..., :2] - problem.centres[obs.board][:, None, :2]
-    in_board = obs.corner.copy()
-    in_board[..., :2] += from_mark * scale[:, None, :]
-    in_board[..., 2] += np.einsum("smk,sk->sm", obs.modes, values.bend[obs.board])
-    rb, ri = values.body_rotation[obs.body], values.photo_rotation[obs.photo]
-    in_survey = in_board @ np.swapaxes(rb, 1, 2) + values.body_translation[obs.body][:, None, :]
-    in_cam = in_survey @ np.swapaxes(ri, 1, 2) + values.photo_translation[obs.photo][:, None, :]
-    ahead = in_cam[..., 2] > 1.0
-    flat = np.where(ahead[..., None], in_cam, [0.0, 0.0, 1.0]).reshape(-1, 3)
-
-    focal, centre = 1.0 + values.wobble[:, :1], values.wobble[:, 1:]
-    own = values.lens[obs.lens_of_photo].copy()
-    own[:, :2] *= focal
-    own[:, 2:4] += centre
-    per_corner = np.repeat(own[obs.photo], m, axis=0)
-    px, d_point, d_lens = project_arrays(flat, per_corner, jacobians=jacobians)
-    whiten = obs.whiten
-    res = np.einsum("smij,smj->smi", whiten, px.reshape(s, m, 2) - obs.px) * obs.used[..., None]
-    if not jacobians:
-        return res, np.empty(0), np.empty(0), ahead
-
-    mask = (obs.used & ahead)[..., None, None]
-    whiten = np.where(mask, whiten, 0.0)
-    dc = whiten @ d_point.reshape(s, m, 2, 3)
-    ds = dc @ ri[:, None]
-    db = ds @ rb[:, None]
-    dl = whiten @ d_lens.reshape(s, m, 2, 12)
-    photo = np.zeros((s, m, 2, PHOTO_COLUMNS))
-    photo[..., :3], photo[..., 3:6] = np.cross(in_cam[:, :, None, :], dc), dc
-    base = values.lens[obs.lens]
-    photo[..., 6] = dl[..., 0] * base[:, None, None, 0] + dl[..., 1] * base[:, None, None, 1]
-    photo[..., 7:9] = dl[..., 2:4]
-    photo[..., 6:9] *= (problem.wobble_sigma[obs.photo] > 0)[:, None, None, :]
-
-    joint = np.empty((s, m, 2, JOINT_COLUMNS))
-    joint[..., :3], joint[..., 3:6] = np.cross(in_survey[:, :, None, :], ds), ds
-    joint[..., 6:8] = db[..., :2] * from_mark[:, :, None, :]
-    joint[..., 8:10] = joint[..., 6:8]
-    joint[..., 10 : 10 + BEND_MODES] = db[..., 2:3] * obs.modes[:, :, None, :]
-    joint[..., 10 + BEND_MODES :] = dl
-    joint[..., 10 + BEND_MODES : 12 + BEND_MODES] *= focal[obs.photo][:, None, None, :]
-    return res, photo, joint, ahead
-
-
-def _joint_places(obs: Observations, layout: Layout) -> NDArray[np.int64]:
-    places = np.concatenate(
-        [
-            layout.pose[obs.body],
-            layout.scale_run[obs.run],
-            layout.scale_own[obs.board],
-            layout.bend[obs.board],
-            layout.lens[obs.lens],
-        ],
-        axis=1,
-    )
-    return np.where(places < 0, layout.size, places)
-
-
-def _scatter_rows(blocks: Array, photo: NDArray[np.int64], places: NDArray[np.int64], photos: int, width: int) -> Array:
-    rows = photo[:, None] * PHOTO_COLUMNS + np.arange(PHOTO_COLUMNS)
-    flat = rows[:, :, None] * width + places[:, None, :]
-    out = np.bincount(flat.ravel(), blocks.ravel(), minlength=photos * PHOTO_COLUMNS * width)
-    return np.asarray(out, dtype=float).reshape(photos, PHOTO_COLUMNS, width)
-
-
-def _scatter_square(blocks: Array, places: NDArray[np.int64], width: int) -> Array:
-    flat = places[:, :, None] * width + places[:, None, :]
-    out = np.bincount(flat.ravel(), blocks.ravel(), minlength=width * width)
-    return np.asarray(out, dtype=float).reshape(width, width)
+def _scatter(blocks: Array, rows: NDArray[np.int64], columns: NDArray[np.int64], height: int, width: int) -> Array:
+    """Sum of blocks (s, i, j) at their rows (s, i) and columns (s, j) of a matrix."""
+    flat = rows[:, :, None] * width + columns[:, None, :]
+    out = np.bincount(flat.ravel(), blocks.ravel(), minlength=height * width)
+    return np.asarray(out, dtype=float).reshape(height, width)
 
 
 def _add_wobble(problem: Problem, values: Values, hpp: Array, gp: Array) -> float:

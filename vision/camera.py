@@ -92,7 +92,9 @@ class Camera:
         return math.atan2(reach, min(self.fx_px, self.fy_px))
 
 
-def project_arrays(points: Array, parameters: Array, *, jacobians: bool = True) -> tuple[Array, Array, Array]:
+def project_arrays(
+    points: Array, parameters: Array, *, jacobians: bool = True, lens: bool = True
+) -> tuple[Array, Array, Array]:
     """Brown projection for all points at once.
 
     Parameters
@@ -107,7 +109,7 @@ def project_arrays(points: Array, parameters: Array, *, jacobians: bool = True) 
     px : ndarray, shape (n, 2)
     d_point : ndarray, shape (n, 2, 3)
     d_parameters : ndarray, shape (n, 2, 12)
-        The Jacobians are empty arrays when `jacobians` is false.
+        The Jacobians are empty arrays when `jacobians` is false, the last one also when `lens` is false.
 
     Notes
     -----
@@ -142,6 +144,8 @@ def project_arrays(points: Array, parameters: Array, *, jacobians: bool = True) 
     d_point[:, 1, 1] = fy * dyd_dy * iz
     d_point[:, 1, 2] = -fy * (dyd_dx * x + dyd_dy * y) * iz
 
+    if not lens:
+        return px, d_point, np.empty((0, 2, 12))
     d_par = np.zeros((len(points), 2, 12))
     d_par[:, 0, 0], d_par[:, 1, 1] = xd, yd
     d_par[:, 0, 2] = d_par[:, 1, 3] = 1.0

@@ -58,6 +58,11 @@ def bend_modes(board: Board, corner_ids: NDArray[np.int64]) -> Array:
     The modes are the three quadratic shapes ``u², u v, v²`` over the pattern, freed of their mean and slope over the corners
     (so that the pose is that of the face's mean plane) and scaled to a largest departure of 1.
     """
+    return np.asarray(_modes_of(board)[corner_ids], dtype=float)
+
+
+def _modes_of(board: Board) -> Array:
+    """The modes at all corners of a board."""
     xy = board.corners_mm()[:, :2]
     uv = (xy - xy.mean(axis=0)) / (np.ptp(xy, axis=0) / 2.0)
     u, v = uv.T
@@ -67,7 +72,7 @@ def bend_modes(board: Board, corner_ids: NDArray[np.int64]) -> Array:
     largest = np.abs(shapes).max(axis=0)
     # A pattern of two corner rows cannot show the bend across them: that mode is left out.
     modes = np.where(largest > 1e-6, shapes / np.maximum(largest, 1e-6), 0.0)
-    return np.asarray(modes[corner_ids], dtype=float)
+    return np.asarray(modes, dtype=float)
 
 
 def bend_sigma_mm(board: Board) -> float:
@@ -143,14 +148,14 @@ def stack_views(views: Sequence[View], boards: BoardSet, lenses: Mapping[str, Le
     corner, modes = np.zeros((s, m, 3)), np.zeros((s, m, BEND_MODES))
     px, whiten = np.zeros((s, m, 2)), np.tile(np.eye(2), (s, m, 1, 1))
     used = np.zeros((s, m), dtype=bool)
+    of_board = {name: (boards[name].corners_mm(), _modes_of(boards[name])) for name in board_names}
     for i, (_, seen) in enumerate(rows):
-        board, ids = boards[seen.board], seen.sighting.corner_ids
+        ids = seen.sighting.corner_ids
+        corners, bends = of_board[seen.board]
         n = len(ids)
-        corner[i, :n] = board.corners_mm()[ids]
-        modes[i, :n] = bend_modes(board, ids)
-        px[i, :n] = seen.sighting.px
-        whiten[i, :n] = np.linalg.inv(np.linalg.cholesky(seen.sighting.cov_px))
+        corner[i, :n], modes[i, :n], px[i, :n] = corners[ids], bends[ids], seen.sighting.px
         used[i, :n] = True
+    whiten[used] = np.linalg.inv(np.linalg.cholesky(np.concatenate([seen.sighting.cov_px for _, seen in rows])))
 
     def index(names: tuple[str, ...], picked: list[str]) -> NDArray[np.int64]:
         place = {name: i for i, name in enumerate(names)}
