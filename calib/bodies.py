@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from itertools import pairwise
 
+from calib.paper.epochs import epoch_order
 from calib.paper.job import Job
 from calib.paper.stand import Stand
 from vision.errors import MeasurementError
@@ -126,4 +128,20 @@ def suspicions(all_rejected: Sequence[Rejected], used: Iterable[tuple[str, str]]
                 f"{rejected.photo}: {board} is not where the other photos of {when} have it: is the photo in the right folder, "
                 "and did nothing move in this round?"
             )
+    return out
+
+
+def possible_bumps(job: Job, epoch: Mapping[str, str]) -> list[tuple[str, str, frozenset[str]]]:
+    """Floor boards that somebody may have kicked between two epochs: in words, the body, the photos taken after it.
+
+    Parameters
+    ----------
+    epoch : mapping of photo to epoch
+    """
+    order = sorted(set(epoch.values()), key=epoch_order)
+    out = []
+    for board in job.floor:
+        for before, after in pairwise(order):
+            late = frozenset(photo for photo, when in epoch.items() if epoch_order(when) >= epoch_order(after))
+            out.append((f"{board} moved between {before} and {after}", board, late))
     return out

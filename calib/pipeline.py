@@ -58,13 +58,17 @@ class CarStayed:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CheckOutcome:
-    """One measured placement with its verdict, what to move, and what was seen of the car and of a second stand board."""
+    """One measured placement with its verdict, what to move, and what was seen of the car and of a second stand board.
+
+    `poses` are the bodies it was computed from: floor, spin axes and target among them.
+    """
 
     placement: Placement
     judgement: Judgement
     moves: tuple[Move, ...]
     gaps: tuple[BoardGap, ...]
     stand_board: str
+    poses: PoseSet
 
 
 def car_of(poses: PoseSet, job: Job, boards: BoardSet, epochs: Sequence[str]) -> Car:
@@ -133,7 +137,7 @@ def check_of(
     if not car_shown:
         judgement = replace(judgement, verdict=at_best_undecided(judgement.verdict))
     gaps = second_board_gaps(car.poses, seen, boards, body_of_board)
-    return CheckOutcome(measured, judgement, moves(measured, sheet, stand.pivot), gaps, seen.boards[0].board)
+    return CheckOutcome(measured, judgement, moves(measured, sheet, stand.pivot), gaps, seen.boards[0].board, poses)
 
 
 def need_sources(without: Collection[str], known: Collection[str]) -> None:

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from cli import boards, check, demo, job, lens, shoot, survey, wheels
+from cli import boards, budget, check, demo, job, lens, shoot, survey, wheels
 
 IN_BRIEF = {
     "demo": "Render an invented bay, measure it, compare with the truth.",
@@ -21,6 +21,7 @@ IN_BRIEF = {
     "survey": "Adjust the photos of the rolled car in one network.",
     "wheels": "Toe, camber, thrust line and axle midpoints, each with U.",
     "check": "Measure the stand, judge it, say what to move.",
+    "budget": "Where the U of one figure comes from, and what could hide.",
 }
 """One line a command, in the order of the work; the whole text is each command's own help."""
 
@@ -68,7 +69,7 @@ def options(
     """Options of the command itself."""
 
 
-for group in (demo, boards, lens, job, shoot, survey, wheels, check):
+for group in (demo, boards, lens, job, shoot, survey, wheels, check, budget):
     group.register(app)
 for _command in app.registered_commands:
     _command.short_help = IN_BRIEF.get(str(_command.name))

@@ -21,7 +21,7 @@ from vision.network_report import BodyStrength, Network, redundancy_of, report, 
 from vision.network_start import Start, find_start
 from vision.network_state import NetworkState
 from vision.observations import BEND_MODES, Distance, View, stack_views
-from vision.reliability import Suspect, doubts
+from vision.reliability import Suspect, single_errors
 from vision.sightings import Rejected
 from vision.unknowns import Hold, Known, Layout, Values, known_beforehand, lay_out
 
@@ -72,7 +72,7 @@ def adjust_network(
     whole : bool
         Carry the prior's other unknowns along and split the covariance by source; a trial adjustment can do without.
     suspects : sequence of Suspect, optional
-        When given (it may be empty): also say which single errors would go unnoticed (`Network.doubts`).
+        When given (it may be empty): also say which single errors would go unnoticed (`Network.single_errors`).
 
     Raises
     ------
@@ -103,16 +103,16 @@ def adjust_network(
         left_out += gone
         if not gone:
             network = report(problem, solution, datum, prior, rejected + left_out, whole=whole)
-            return network if suspects is None else _with_doubts(network, problem, solution, suspects)
+            return network if suspects is None else _with_errors(network, problem, solution, suspects)
         # A body or photo that lost its last sighting must not stay in the normal equations.
         views = _without(views, gone)
         start = _start_from(problem, solution)
 
 
-def _with_doubts(network: Network, problem: Problem, solution: Solution, suspects: Sequence[Suspect]) -> Network:
+def _with_errors(network: Network, problem: Problem, solution: Solution, suspects: Sequence[Suspect]) -> Network:
     n = problem.layout.size
-    found = doubts(problem, solution, network.state.cov[:n, :n], network.state.variance_factor, suspects)
-    return replace(network, doubts=tuple(found))
+    found = single_errors(problem, solution, network.state.cov[:n, :n], network.state.variance_factor, suspects)
+    return replace(network, single_errors=tuple(found))
 
 
 def start_of(network: Network) -> Start:

@@ -98,10 +98,10 @@ class PoseSet:
         n, m = 6 * len(self.poses), 6 * len(poses)
         if jac.shape != (m, n):
             raise ValueError(f"Jacobian must have shape {(m, n)}, not {jac.shape}")
-        lift = np.vstack([np.eye(n), jac])
 
         def grown(matrix: Array) -> Array:
-            return lift @ matrix @ lift.T
+            across = jac @ matrix
+            return np.block([[matrix, across.T], [across, across @ jac.T]])
 
         cov = grown(self.cov)
         parts = {source: grown(matrix) for source, matrix in self.parts.items()}

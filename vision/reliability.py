@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -43,7 +43,7 @@ class Suspect:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Doubt:
+class SingleError:
     """One kind of error: how large it must be to be noticed, whether it shows, and what an unnoticed one does.
 
     Attributes
@@ -91,9 +91,9 @@ class _Error:
     natural: float = 1.0
 
 
-def doubts(
+def single_errors(
     problem: Problem, solution: Solution, cov: Array, variance_factor: float, suspects: Sequence[Suspect] = ()
-) -> list[Doubt]:
+) -> list[SingleError]:
     """All single errors of an adjusted network: each sighting, what was known beforehand, each tape, and the given suspects.
 
     Parameters
@@ -107,23 +107,23 @@ def doubts(
     return [_judged(error, cov, variance_factor) for error in errors]
 
 
-def with_probes(state: NetworkState, found: Sequence[Doubt], label: str = "doubt") -> NetworkState:
-    """The state with every doubt's effect riding along as a further, vanishing source of uncertainty.
+def with_probes(state: NetworkState, found: Sequence[SingleError], label: str = "error") -> NetworkState:
+    """The state with every error's effect riding along as a further, vanishing source of uncertainty.
 
     What carries a covariance split by source carries the effects too, through any later adjustment or function; `hidden` reads
     them off the result.
     """
     n = len(state.names)
     parts = dict(state.parts)
-    for i, doubt in enumerate(found):
-        effect = np.zeros((n, doubt.effect.shape[1]))
-        effect[: len(doubt.effect)] = doubt.effect
+    for i, one in enumerate(found):
+        effect = np.zeros((n, one.effect.shape[1]))
+        effect[: len(one.effect)] = one.effect
         # Effects are of reported size; parts are multiplied by the variance factor when they are reported.
         parts[f"{label}:{i}"] = PROBE / state.variance_factor * effect @ effect.T
     return replace(state, parts=parts)
 
 
-def hidden(estimate: Estimate, name: str, found: Sequence[Doubt], label: str = "doubt") -> list[float]:
+def hidden(estimate: Estimate, name: str, found: Sequence[SingleError], label: str = "error") -> list[float]:
     """How far an unnoticed error of each kind would move one value of an estimate that came from `with_probes`."""
     i = estimate.index(name)
     return [math.sqrt(max(float(estimate.parts[f"{label}:{k}"][i, i]), 0.0) / PROBE) for k in range(len(found))]
@@ -136,7 +136,7 @@ def noncentrality(dof: int) -> float:
     return float(brentq(lambda value: ncx2.sf(limit, dof, value) - POWER, 1.0, 200.0))
 
 
-def _judged(error: _Error, cov: Array, factor: float) -> Doubt:
+def _judged(error: _Error, cov: Array, factor: float) -> SingleError:
     moved = cov @ error.by_joint
     left = error.own - error.by_joint.T @ moved
     # In units in which the error's own matrix is one, eigenvalues are the shares that show in the residuals (Baarda's
@@ -153,7 +153,7 @@ def _judged(error: _Error, cov: Array, factor: float) -> Doubt:
     seen = (inverse_root[:, ~hidden].T @ error.by_residual) ** 2
     statistic = float(seen.sum()) / factor / float(chi2.isf(ALPHA, q))
     share = float(np.clip(shares[0], 0.0, 1.0))
-    return Doubt(error.kind, error.what, error.unit, share, smallest, statistic, size * moved @ inverse_root)
+    return SingleError(error.kind, error.what, error.unit, share, smallest, statistic, size * moved @ inverse_root)
 
 
 def _sandwich(root: Array, matrix: Array) -> Array:
@@ -193,15 +193,12 @@ def _in_sightings(problem: Problem, solution: Solution, suspects: Sequence[Suspe
         shift = np.where(obs.used[i][:, None, None], obs.whiten[i], 0.0)
         error("sighting", f"{obs.bodies[obs.body[i]]} in {obs.photos[obs.photo[i]]}", "px", [int(i)], shift[None])
     for suspect in suspects:
-        rows = [int(i) for i in np.flatnonzero(seen) if _is_in(problem, int(i), suspect.body, suspect.photos)]
-        if rows:
+        mine = [int(i) for i in np.flatnonzero(seen) if obs.bodies[obs.body[i]] == suspect.body]
+        rows = [i for i in mine if obs.photos[obs.photo[i]] in suspect.photos]
+        # Seen only before or only after: its place is its place, and nothing can be compared.
+        if 0 < len(rows) < len(mine):
             error("moved", suspect.label, "mm", rows, jac_joint[rows][..., 3:6])
     return out
-
-
-def _is_in(problem: Problem, i: int, body: str, photos: Collection[str]) -> bool:
-    obs = problem.obs
-    return obs.bodies[obs.body[i]] == body and obs.photos[obs.photo[i]] in photos
 
 
 def _in_known(problem: Problem, solution: Solution) -> list[_Error]:

@@ -118,6 +118,19 @@ def vehicle_figures(poses: PoseSet, reference_known: Collection[str] = ()) -> Ve
     return VehicleFigures(estimate, figures, tuple(missing))
 
 
+def value_of(name: str, reference_known: Collection[str]) -> Callable[[Poses], float]:
+    """The function of the poses behind a figure, by its name in `VehicleFigures.estimate` ("rear_total_toe_rad").
+
+    Raises
+    ------
+    KeyError
+    """
+    for recipe in _recipes(set(WHEELS) <= set(reference_known)):
+        if name == f"{recipe.name}_{'rad' if recipe.unit == 'deg' else 'mm'}":
+            return recipe.function
+    raise KeyError(name)
+
+
 def _figure(recipe: _Recipe, estimate: Estimate, i: int) -> Figure:
     factor = _factor(recipe.unit)
     u = COVERAGE * math.sqrt(estimate.cov[i, i])

@@ -12,7 +12,7 @@ from tests.support.network_world import lens_profile, ring_world, views_of
 from vision.network import Network, adjust_network
 from vision.network_state import difference
 from vision.observations import Distance, View
-from vision.reliability import ALPHA, POWER, Doubt, Suspect, hidden, noncentrality, with_probes
+from vision.reliability import ALPHA, POWER, SingleError, Suspect, hidden, noncentrality, with_probes
 
 PHOTO, BODY = "p03.jpg", "b2"
 
@@ -29,8 +29,8 @@ def adjusted(world, views: list[View], *, tape_error_mm: float = 0.0, suspects: 
     )
 
 
-def doubt_of(network: Network, kind: str, what: str) -> Doubt:
-    return next(d for d in network.doubts if d.kind == kind and d.what == what)
+def error_of(network: Network, kind: str, what: str) -> SingleError:
+    return next(d for d in network.single_errors if d.kind == kind and d.what == what)
 
 
 def with_shift(views: list[View], photos: set[str], body: str, shift_px: np.ndarray) -> list[View]:
@@ -53,16 +53,16 @@ def moved_by(one: Network, other: Network) -> np.ndarray:
     return difference(one.state.names, other.state.value, one.state.value)
 
 
-def assert_as_foretold(clean: Network, wrong: Network, doubt: Doubt, size: float) -> None:
+def assert_as_foretold(clean: Network, wrong: Network, one: SingleError, size: float) -> None:
     """The results moved within what a hidden error of this size may do, along the direction foretold, and T is as foretold."""
     step = moved_by(clean, wrong)
     # How the error of smallest size in this direction moves the results lies in the effect's column space.
-    part = np.linalg.lstsq(doubt.effect, step, rcond=None)[0]
+    part = np.linalg.lstsq(one.effect, step, rcond=None)[0]
     sigma = np.sqrt(np.diag(clean.state.cov))
-    np.testing.assert_allclose(doubt.effect @ part, step, atol=0.02 * size * sigma.max() + 1e-9)
+    np.testing.assert_allclose(one.effect @ part, step, atol=0.02 * size * sigma.max() + 1e-9)
     # On the ellipsoid b'Nb = λ₀ the columns carry unit coordinates: T is λ₀ times their square.
     foretold = float(part @ part) * noncentrality(len(part)) / chi2.isf(ALPHA, len(part))
-    told = doubt_of(wrong, doubt.kind, doubt.what)
+    told = error_of(wrong, one.kind, one.what)
     assert told.statistic * wrong.state.variance_factor == pytest.approx(foretold, rel=0.03)
 
 
@@ -83,22 +83,22 @@ def ncx2_at(alpha: float) -> float:
 def test_a_sighting_read_beside_itself_moves_the_results_as_foretold(world) -> None:
     exact = views_of(world, noise_px=0.0, said_px=0.1)
     clean = adjusted(world, exact)
-    doubt = doubt_of(clean, "sighting", f"{BODY} in {PHOTO}")
+    one = error_of(clean, "sighting", f"{BODY} in {PHOTO}")
     wrong = adjusted(world, with_shift(exact, {PHOTO}, BODY, np.array([0.15, -0.10])))
-    assert_as_foretold(clean, wrong, doubt, 1.0)
+    assert_as_foretold(clean, wrong, one, 1.0)
     # 24 corners of 0.1 px know their common place to 0.02 px, but the photo's own pose takes most of the shift up.
     alone_px = 0.1 / np.sqrt(24) * np.sqrt(noncentrality(2))
-    assert doubt.smallest == pytest.approx(alone_px / np.sqrt(doubt.share), rel=0.1)
-    assert 1e-3 < doubt.share < 0.1
+    assert one.smallest == pytest.approx(alone_px / np.sqrt(one.share), rel=0.1)
+    assert 1e-3 < one.share < 0.1
 
 
 def test_a_wrong_tape_moves_the_results_as_foretold(world) -> None:
     exact = views_of(world, noise_px=0.0, said_px=0.1)
     clean = adjusted(world, exact)
-    doubt = doubt_of(clean, "tape", "b0 to b5")
+    one = error_of(clean, "tape", "b0 to b5")
     wrong = adjusted(world, exact, tape_error_mm=-0.4)
-    assert_as_foretold(clean, wrong, doubt, 1.0)
-    assert doubt.smallest > 2.0  # ±1 mm is 0.5 mm at k = 1, and the typed scale alone checks it
+    assert_as_foretold(clean, wrong, one, 1.0)
+    assert one.smallest > 2.0  # ±1 mm is 0.5 mm at k = 1, and the typed scale alone checks it
 
 
 def test_a_board_that_moved_shows_between_the_photos_before_and_after(world) -> None:
@@ -106,12 +106,12 @@ def test_a_board_that_moved_shows_between_the_photos_before_and_after(world) -> 
     suspect = Suspect("b2 before the second round", "b2", after)
     exact = views_of(world, noise_px=0.0, said_px=0.1)
     clean = adjusted(world, exact, suspects=(suspect,))
-    doubt = doubt_of(clean, "moved", suspect.label)
+    one = error_of(clean, "moved", suspect.label)
     shifted = replace(world, world_from_body={**world.world_from_body, "b2": _shifted(world.world_from_body["b2"])})
     late = {view.photo: view for view in views_of(shifted, noise_px=0.0, said_px=0.1)}
     wrong = adjusted(world, [late[v.photo] if v.photo in after else v for v in exact], suspects=(suspect,))
-    assert_as_foretold(clean, wrong, doubt, 1.0)
-    assert 0.5 < doubt.smallest < 5.0
+    assert_as_foretold(clean, wrong, one, 1.0)
+    assert 0.5 < one.smallest < 5.0
 
 
 def _shifted(pose):
@@ -124,7 +124,7 @@ def test_statistics_of_a_sound_network_follow_their_law(world) -> None:
     for seed in range(20):
         network = adjusted(world, views_of(world, noise_px=0.1, seed=seed))
         factor = network.state.variance_factor
-        values += [d.statistic * factor * chi2.isf(ALPHA, 2) for d in network.doubts if d.kind == "sighting"]
+        values += [d.statistic * factor * chi2.isf(ALPHA, 2) for d in network.single_errors if d.kind == "sighting"]
     n = len(values)
     assert n > 700
     # Sightings of one photo share residuals, so allow four of the standard errors that independent ones had.
@@ -137,7 +137,7 @@ def test_what_nothing_checks_is_said_to_be_unobservable() -> None:
     views = views_of(world, noise_px=0.0, said_px=0.1)
     free = adjust_network(views, world.boards, {"cam": lens_profile(sigma=1.0)}, robust=False, suspects=())
     taped = adjusted(world, views)
-    alone, checked = (doubt_of(n, "scale", "boards of print run 1") for n in (free, taped))
+    alone, checked = (error_of(n, "scale", "boards of print run 1") for n in (free, taped))
     # Print scale of all boards without a tape: photographs look the same, only smaller.
     assert alone.share < 1e-6
     assert alone.smallest > 10.0 or np.isinf(alone.smallest)
@@ -147,16 +147,16 @@ def test_what_nothing_checks_is_said_to_be_unobservable() -> None:
 
 def test_a_hidden_error_is_carried_to_any_function_of_the_poses(world) -> None:
     network = adjusted(world, views_of(world, noise_px=0.0, said_px=0.1))
-    picked = [d for d in network.doubts if d.kind in ("sighting", "tape")][:5]
+    picked = [d for d in network.single_errors if d.kind in ("sighting", "tape")][:5]
     poses = with_probes(network.state, picked).pose_set()
     height = poses.propagate(["height"], lambda state: np.array([state["b3"].translation_mm[2]]))
     rows = [network.state.names.index(f"pose:b3:{c}") for c in ("rx", "ry", "tz")]
     x, y = network.state.pose("b3").translation_mm[:2]
     gradient = np.array([y, -x, 1.0])
-    for told, doubt in zip(hidden(height, "height", picked), picked, strict=True):
-        assert told == pytest.approx(np.linalg.norm(gradient @ doubt.effect[rows]), rel=1e-4)
+    for told, one in zip(hidden(height, "height", picked), picked, strict=True):
+        assert told == pytest.approx(np.linalg.norm(gradient @ one.effect[rows]), rel=1e-4)
 
 
 def test_nothing_is_said_unless_asked(world) -> None:
     views = views_of(world, noise_px=0.1)
-    assert adjust_network(views, world.boards, {"cam": lens_profile()}).doubts == ()
+    assert adjust_network(views, world.boards, {"cam": lens_profile()}).single_errors == ()

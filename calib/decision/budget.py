@@ -1,0 +1,100 @@
+"""The uncertainty budget of one figure: what each source brings, what would make it smaller, what an unnoticed error would do.
+
+First order (JCGM 100:2008, 5.2): independent sources, so their variances add up; each source's share comes through the same
+estimator from the joint covariance, correlations included.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from vision.errors import MeasurementError
+from vision.frames import Estimate
+
+COVERAGE = 2.0
+REMEDIES = {
+    "corners": "more photos, from nearer and from 30° to 60° beside; a camera with more pixels",
+    "lens": "more lens photos at the bay's distance, boards tilted and in every corner of the picture",
+    "wobble": "lock the focus and calibrate again; switch stabilisation off",
+    "scale": "measure the check bars more closely, or one long tape distance between floor boards",
+    "flatness": "glue the boards on stiff flat plates, and type how flat they are",
+    "tape": "a better tape, pulled tight, read at both centre marks; a second distance across the bay",
+    "thickness": "measure the boards' thickness",
+    "floor": "more floor boards, under the wheels and around the stand; type the floor's true unevenness",
+    "car motion": "more roll epochs over half a turn or more; a smoother floor",
+    "stand-off": "measure the stand-offs more closely, all four in the same way",
+    "stand file": "measure where the boards sit on the target more closely",
+}
+"""What a shop can do about each source; the words of a source without an entry stay empty."""
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """One source's part of a figure's uncertainty: U it alone would give, its part of the variance, what makes it smaller."""
+
+    source: str
+    u: float
+    part: float
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """One figure (degrees or mm, as printed) with its U (k = 2) and where that comes from, the largest share first."""
+
+    figure: str
+    unit: str
+    value: float
+    u: float
+    shares: tuple[Share, ...]
+
+
+def printed_name(name: str) -> str:
+    """`yaw_rad` → `yaw_deg`: estimates hold radians, people read degrees."""
+    return name.removesuffix("_rad") + "_deg" if name.endswith("_rad") else name
+
+
+def printed_factor(name: str) -> float:
+    """What turns a value of an estimate into the unit of its printed name."""
+    return math.degrees(1.0) if name.endswith("_rad") else 1.0
+
+
+def find_figure(figure: str, estimates: Sequence[Estimate]) -> tuple[Estimate, str]:
+    """The estimate that holds a figure, by its printed name ("thrust_angle_deg"), and its name there.
+
+    Raises
+    ------
+    MeasurementError
+        There is no such figure; names those there are.
+    """
+    known: dict[str, tuple[Estimate, str]] = {}
+    for estimate in estimates:
+        for name in estimate.names:
+            known.setdefault(printed_name(name), (estimate, name))
+    if figure not in known:
+        close = [name for name in known if figure.rsplit("_", 1)[0] in name] or list(known)
+        raise MeasurementError(f"there is no measured figure {figure!r} in this job", hint=f"figures: {', '.join(close)}")
+    return known[figure]
+
+
+def budget(estimate: Estimate, name: str, sources: Sequence[str]) -> Budget:
+    """The budget of one value of an estimate, from its covariance split by source.
+
+    Parameters
+    ----------
+    sources : sequence of str
+        Parts of the estimate that are sources of uncertainty; they add up to its covariance.
+    """
+    factor, i = printed_factor(name), estimate.index(name)
+    variance = float(sum(estimate.parts[source][i, i] for source in sources))
+    shares = []
+    for source in sources:
+        mine = max(float(estimate.parts[source][i, i]), 0.0)
+        shares.append(Share(source, COVERAGE * factor * math.sqrt(mine), mine / variance, REMEDIES.get(source, "")))
+    shares.sort(key=lambda share: -share.u)
+    unit = printed_name(name).rsplit("_", 1)[1]
+    return Budget(
+        printed_name(name), unit, factor * float(estimate.value[i]), COVERAGE * factor * math.sqrt(variance), tuple(shares)
+    )

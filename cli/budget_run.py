@@ -1,0 +1,130 @@
+"""The stations of a budget: the survey adjusted anew with its single errors, the figure, and what they would do to it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from calib.bodies import known_boards, possible_bumps, view_of
+from calib.decision.budget import budget, find_figure, printed_factor
+from calib.decision.monte_carlo import Drawn, compare, draw
+from calib.geometry.placement import figures_of
+from calib.geometry.vehicle import value_of
+from calib.paper.sheet import FIGURES, Sheet, read_sheet
+from calib.paper.stand import read_stand
+from calib.pipeline import Car, CheckOutcome, check_of
+from cli.budget import BudgetRun
+from cli.check_run import run_check
+from cli.stations import Desk, Survey, Tick, adjusted, car_from
+from vision.errors import MeasurementError
+from vision.frames import Estimate, Pose
+from vision.network import Network
+from vision.reliability import SingleError, Suspect, hidden, with_probes
+from vision.sightings_io import from_document
+
+OBSERVED = 0.005
+"""Share of an error that shows, below which nothing in the photos checks a typed value: it is taken on trust."""
+TYPED = ("scale", "flatness", "lens", "tape")
+IN_SURVEY, IN_CHECK = "survey", "check"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Measured:
+    """Everything a figure may be asked of: the car, the check when its figure was asked for, and what could be wrong."""
+
+    car: Car
+    outcome: CheckOutcome | None
+    sheet: Sheet | None
+    single_errors: Mapping[str, tuple[SingleError, ...]]
+
+    @property
+    def estimates(self) -> list[Estimate]:
+        placed = [self.outcome.placement.measured] if self.outcome else []
+        return [*placed, self.car.figures.estimate, self.car.fit.rolling]
+
+
+def run_budget(
+    desk: Desk,
+    survey: Survey,
+    figure: str,
+    given: Sequence[Path],
+    tick: Tick,
+    *,
+    car_not_seen: str | None = None,
+    draws: int = 0,
+    seed: int = 1,
+) -> BudgetRun:
+    """The budget of one figure of the kept survey, or of a check on top of it.
+
+    Raises
+    ------
+    MeasurementError
+        No such figure, or it was not measured.
+    """
+    tick("network", "what could be wrong in the survey")
+    network = _survey_again(desk, survey)
+    if figure in {name.replace("_rad", "_deg") for name in FIGURES}:
+        measured = _with_check(desk, survey, network, given, tick, car_not_seen)
+    else:
+        probed = with_probes(network.state, network.single_errors, IN_SURVEY)
+        measured = _Measured(car_from(desk, survey, probed.pose_set()), None, None, {IN_SURVEY: network.single_errors})
+    estimate, name = find_figure(figure, measured.estimates)
+    labels = tuple(f"{label}:" for label in measured.single_errors)
+    found = budget(estimate, name, [source for source in estimate.parts if not source.startswith(labels)])
+    factor = printed_factor(name)
+    rows = [
+        (one, factor * move)
+        for label, single_errors in measured.single_errors.items()
+        for one, move in zip(single_errors, hidden(estimate, name, single_errors, label), strict=True)
+    ]
+    seen = sorted((row for row in rows if not _on_trust(row[0])), key=lambda row: -row[1])
+    trusted = tuple(one for one, _ in rows if _on_trust(one))
+    drawn = None
+    if draws:
+        tick("network", f"{draws} draws")
+        drawn = _drawn(measured, desk, name, (float(estimate.value[estimate.index(name)]), estimate.sigma(name)), draws, seed)
+    return BudgetRun(found, tuple(seen), trusted, drawn)
+
+
+def _on_trust(one: SingleError) -> bool:
+    return math.isinf(one.smallest) or (one.kind in TYPED and one.share < OBSERVED)
+
+
+def _survey_again(desk: Desk, survey: Survey) -> Network:
+    """The survey's network from its kept sightings, with all single_errors."""
+    rows = {photo["name"]: photo for photo in survey.document["photos"]}
+    epoch = {name: photo["epoch"] for name, photo in rows.items()}
+    known = known_boards(desk.job, desk.stand)
+    sightings = [from_document(document) for document in survey.document["sightings"]]
+    views = [view_of(seen, rows[seen.photo]["lens"], epoch[seen.photo], desk.job, known) for seen in sightings]
+    bumps = [Suspect(label, body, late) for label, body, late in possible_bumps(desk.job, epoch)]
+    return adjusted(desk, views, bumps)
+
+
+def _with_check(
+    desk: Desk, survey: Survey, network: Network, given: Sequence[Path], tick: Tick, car_not_seen: str | None
+) -> _Measured:
+    sheet = read_sheet(desk.job.need_sheet())
+    probed = replace(survey, state=with_probes(network.state, network.single_errors, IN_SURVEY))
+    run = run_check(desk, sheet, probed, given, tick, car_not_seen=car_not_seen)
+    state = with_probes(run.network.state, run.network.single_errors, IN_CHECK)
+    car = car_from(desk, survey, state.pose_set())
+    outcome = check_of(car, desk.job, sheet, read_stand(desk.job.need_stand()), desk.boards, run.epoch)
+    return _Measured(car, outcome, sheet, {IN_SURVEY: network.single_errors, IN_CHECK: run.network.single_errors})
+
+
+def _drawn(measured: _Measured, desk: Desk, name: str, told: tuple[float, float], draws: int, seed: int) -> Drawn:
+    poses = measured.car.poses
+    function: Callable[[Mapping[str, Pose]], float]
+    if measured.outcome and measured.sheet and name in FIGURES:
+        poses, sheet = measured.outcome.poses, measured.sheet
+        function = lambda state: figures_of(state, sheet, [name])[name]  # noqa: E731
+    elif name in measured.car.figures.estimate.names:
+        function = value_of(name, desk.job.reference_known)
+    else:
+        raise MeasurementError(f"{name} is a by-product of the roll fit: no draws for it", hint="leave --draws away")
+    bodies = [body for body in poses.bodies if body in ("floor", "target") or body.startswith("axle:")]
+    value, sigma = told
+    return compare(draw(poses.of(bodies), function, draws, seed), value, 2.0 * sigma)

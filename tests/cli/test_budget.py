@@ -1,0 +1,69 @@
+"""`bayfix budget`: the same U as wheels and check say, its shares, what could hide, the picture; bad names refused."""
+
+from __future__ import annotations
+
+import io
+import json
+import math
+import shutil
+
+import pytest
+from PIL import Image
+
+from cli.base import Exit
+from tests.support.commands import bayfix, nothing_written, refused
+
+pytestmark = pytest.mark.usefixtures("in_this_process")
+
+
+def row_of(document, name):
+    return next(row for row in document["figures"] if row["name"] == name)
+
+
+@pytest.fixture(scope="module")
+def copied(surveyed_job, tmp_path_factory):
+    """A copy of the surveyed job that the budgets of this file may write into."""
+    folder = tmp_path_factory.mktemp("budget") / "job"
+    shutil.copytree(surveyed_job.desk.job.folder, folder)
+    return folder
+
+
+def test_a_figure_of_the_car(copied):
+    told = bayfix("wheels", copied, "--json").document
+    outcome = bayfix("budget", copied, "thrust_angle_deg", "--draws", "500", "--json")
+    assert outcome.status == Exit.CONFORMS
+    document = outcome.document
+    assert document["U"] == pytest.approx(row_of(told, "thrust_angle_deg")["U"], rel=1e-6)
+    shares = {row["source"]: row["U"] for row in document["sources"]}
+    assert shares == pytest.approx(told["sources"]["thrust_angle_deg"], rel=1e-6, abs=1e-12)
+    assert math.sqrt(sum(u**2 for u in shares.values())) == pytest.approx(document["U"], rel=1e-6)
+    assert document["draws"]["U"] == pytest.approx(document["U"], rel=0.12)  # 500 draws know U to 6 % at one sigma
+    effects = [row["moves_figure_by"] for row in document["unnoticed"]]
+    assert effects == sorted(effects, reverse=True)
+    assert effects[0] > 0.1 * shares["corners"]
+    assert {"sighting", "moved", "flatness", "tape"} <= {row["kind"] for row in document["unnoticed"]}
+    picture = Image.open(io.BytesIO((copied / "results" / "budget-thrust_angle_deg.png").read_bytes()))
+    assert picture.width > 1000
+
+
+def test_a_figure_of_the_check_in_words(copied):
+    row = row_of(bayfix("check", copied, "--json").document, "distance_mm")
+    outcome = bayfix("budget", copied, "distance_mm")
+    assert f"distance: {row['measured']:.2f} mm, U {row['U']:.2f} mm (k = 2)" in outcome.out
+    assert "To make it smaller:" in outcome.out
+    # The stand's own sightings are among what could be wrong, and so are the survey's.
+    document = json.loads((copied / "results" / "budget-distance_mm.json").read_text(encoding="utf-8"))
+    errors = [r["error"] for r in document["unnoticed"]]
+    assert any(error.startswith("stand-1@check-1 in check-1/") for error in errors)
+    assert any(error.startswith("wheel-rear-left@rest in rest/") for error in errors)
+
+
+def test_an_unknown_figure(job):
+    with nothing_written(job):
+        words = refused("budget", job, "thrust_deg")
+    assert "there is no measured figure 'thrust_deg'" in words
+    assert "thrust_angle_deg" in words
+
+
+def test_before_the_survey(new_job):
+    assert "there is no survey yet" in refused("budget", new_job, "thrust_angle_deg")
