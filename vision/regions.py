@@ -11,44 +11,58 @@ SADDLE_STRENGTH = 1.5
 CROWD_PX = 48
 CROWD_COUNT = 5
 MARGIN_PX = 24
+STEP_PX = 8
+"""The boxes need no pixel's precision."""
+STRIP_PX = 128
+REACH_PX = 8
+"""Beyond a strip, so that blur, derivatives and comparison see what they would in the whole photo."""
 WHOLE_SHARE = 0.6
 
 Box = tuple[int, int, int, int]
 Picture = NDArray[np.float32]
 
 
-def saddle_peaks(
-    gray: NDArray[np.uint8], blur_px: float = 1.0
-) -> tuple[NDArray[np.uint8], tuple[Picture, Picture], tuple[Picture, Picture, Picture]]:
-    """Local maxima of the saddle measure (1, elsewhere 0), gradient (x, y) and Hessian (xx, xy, yy) after 1 px of blur."""
-    smooth = cv2.GaussianBlur(gray.astype(np.float32), (0, 0), blur_px)
-
-    def derivative(dx: int, dy: int, scale: float) -> Picture:
-        return np.asarray(cv2.Sobel(smooth, cv2.CV_32F, dx, dy, scale=scale), dtype=np.float32)
-
-    xx, xy, yy = derivative(2, 0, 0.25), derivative(1, 1, 0.25), derivative(0, 2, 0.25)
-    measure = xy * xy - xx * yy
-    peak = measure >= cv2.dilate(measure, np.ones((3, 3), dtype=np.uint8))
-    found = np.asarray(peak & (measure > SADDLE_STRENGTH**2), dtype=np.uint8)
-    return found, (derivative(1, 0, 0.125), derivative(0, 1, 0.125)), (xx, xy, yy)
-
-
 def busy_boxes(gray: NDArray[np.uint8]) -> list[Box]:
     """Boxes (x0, y0, x1, y1) that together hold all crowds of saddle points of the photo, uint8 (height, width)."""
-    peaks = saddle_peaks(gray)[0]
-    count = cv2.boxFilter(peaks, cv2.CV_32F, (CROWD_PX, CROWD_PX), normalize=False, borderType=cv2.BORDER_CONSTANT)
-    step = 8  # the boxes need no pixel's precision
-    busy = (count[::step, ::step] >= CROWD_COUNT).astype(np.uint8)
-    busy = np.asarray(cv2.dilate(busy, np.ones((2 * (MARGIN_PX // step) + 1,) * 2, dtype=np.uint8)), dtype=np.uint8)
+    across = CROWD_PX // STEP_PX
+    count = cv2.boxFilter(_peaks_in_cells(gray), cv2.CV_32F, (across, across), normalize=False, borderType=cv2.BORDER_CONSTANT)
+    busy = (count >= CROWD_COUNT).astype(np.uint8)
+    busy = np.asarray(cv2.dilate(busy, np.ones((2 * (MARGIN_PX // STEP_PX) + 1,) * 2, dtype=np.uint8)), dtype=np.uint8)
     _, _, stats, _ = cv2.connectedComponentsWithStats(busy, connectivity=8)
     h, w = gray.shape
     boxes = [
-        (int(x) * step, int(y) * step, min((int(x) + int(bw)) * step, w), min((int(y) + int(bh)) * step, h))
+        (int(x) * STEP_PX, int(y) * STEP_PX, min((int(x) + int(bw)) * STEP_PX, w), min((int(y) + int(bh)) * STEP_PX, h))
         for x, y, bw, bh, _ in stats[1:]
     ]
     boxes = _merged(boxes)
     area = sum((x1 - x0) * (y1 - y0) for x0, y0, x1, y1 in boxes)
     return [(0, 0, w, h)] if area > WHOLE_SHARE * w * h else boxes
+
+
+def _peaks_in_cells(gray: NDArray[np.uint8]) -> Picture:
+    """How many saddle points lie in every cell of `STEP_PX`; strip by strip, which stays in the processor's cache."""
+    h, w = gray.shape
+    cells = np.zeros((-(-h // STEP_PX), -(-w // STEP_PX)), dtype=np.float32)
+    for first in range(0, h, STRIP_PX):
+        top, end = max(first - REACH_PX, 0), min(first + STRIP_PX, h)
+        found = saddle_peaks(gray[top : min(end + REACH_PX, h)])
+        padded = np.zeros((-(-(end - first) // STEP_PX) * STEP_PX, cells.shape[1] * STEP_PX), dtype=np.uint8)
+        padded[: end - first, :w] = found[first - top : end - top]
+        rows = padded.reshape(-1, STEP_PX, padded.shape[1]).sum(axis=1, dtype=np.uint8)
+        strip = rows.reshape(len(rows), -1, STEP_PX).sum(axis=2, dtype=np.float32)
+        cells[first // STEP_PX : first // STEP_PX + len(strip)] = strip
+    return cells
+
+
+def saddle_peaks(gray: NDArray[np.uint8], blur_px: float = 1.0) -> NDArray[np.uint8]:
+    """Local maxima of the saddle measure after a blur: 1, elsewhere 0."""
+    smooth = cv2.GaussianBlur(gray.astype(np.float32), (0, 0), blur_px)
+    xx, xy, yy = (
+        np.asarray(cv2.Sobel(smooth, cv2.CV_32F, dx, dy, scale=0.25), dtype=np.float32) for dx, dy in ((2, 0), (1, 1), (0, 2))
+    )
+    measure = xy * xy - xx * yy
+    peak = measure >= cv2.dilate(measure, np.ones((3, 3), dtype=np.uint8))
+    return np.asarray(peak & (measure > SADDLE_STRENGTH**2), dtype=np.uint8)
 
 
 def _merged(boxes: list[Box]) -> list[Box]:
