@@ -225,14 +225,15 @@ def survey_then_check_and_joint(sim: Simulated):
 
 
 def test_survey_then_check_equals_one_joint_adjustment(bay, tmp_path):
-    # Corners as good as 12 megapixels give; what differs is of second order in the corners' errors.
-    fg.assert_same(*survey_then_check_and_joint(simulate(tmp_path, 1, of=bay, noise_px=0.02)), mm=1e-3, deg=1e-4, u_share=0.01)
+    # Corners found in photos scatter by 0.01 to 0.07 px. What differs is of higher order in their errors: a prior with the
+    # full second derivatives in place of Gauss-Newton's does not come nearer.
+    fg.assert_same(*survey_then_check_and_joint(simulate(tmp_path, 1, of=bay, noise_px=0.05)), mm=1e-3, deg=1e-4, u_share=0.01)
 
 
 @pytest.mark.slow
 def test_survey_then_check_equals_one_joint_adjustment_at_1080p(sim):
-    # 0.1 px moves weakly tied boards by millimetres: the second order reaches a few µm, still below 0.01 u.
-    fg.assert_same(*survey_then_check_and_joint(sim), mm=0.012, deg=5e-4, u_share=0.01)
+    # 0.1 px moves weakly tied boards by millimetres: the higher orders reach 2 µm in four bays, a thousandth of u.
+    fg.assert_same(*survey_then_check_and_joint(sim), mm=0.004, deg=2e-4, u_share=0.01)
 
 
 def test_a_target_behind_the_car(bay, survey, tmp_path):
