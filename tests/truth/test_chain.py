@@ -17,6 +17,7 @@ from cli.check import NOT_SHOWN
 from cli.demo_bay import true_figures
 from cli.stations import Overrides, open_desk
 from synthetic_images.bay import Stand
+from tests.benchmarks.monte_carlo import against_first_order
 from tests.support import figures as fg
 from tests.support.other_bays import carried, in_the_mirror, mirrored, sides_turned
 from tests.support.simulated import (
@@ -356,3 +357,15 @@ def test_a_car_that_rolled_since_rest_is_refused(bay, survey, tmp_path):
     ) as caught:
         checked(rolled, survey)
     assert "bayfix survey" in caught.value.hint
+
+
+@pytest.mark.slow
+def test_first_order_u_agrees_with_draws_through_the_whole_geometry(sim):
+    """JCGM 101:2008, clause 8: propagation of distributions as the check of the first-order U."""
+    count = 150
+    rows = against_first_order(sim, count, seed=1)
+    ratios = np.array([row["ratio"] for row in rows])
+    assert len(rows) >= 30
+    # A standard deviation from n draws scatters by 1/sqrt(2 n); four of that for the worst of thirty figures.
+    np.testing.assert_allclose(ratios, 1.0, atol=4.0 / np.sqrt(2 * count))
+    assert np.mean(ratios) == pytest.approx(1.0, abs=0.04)
