@@ -57,10 +57,16 @@ class Seen:
 
 
 def sightings(one: TrueBay, law: NoiseLaw) -> list[Seen]:
-    """All corners a good detector could see, with their place in the design matrix."""
+    """All corners a good detector could see, with their place in the design matrix.
+
+    Wheel boards in the check are left out: the job does not count on the car having stayed.
+    """
     out, row = [], 0
+    wheels = {wheel.board for wheel in one.bay.wheels}
     for k, shot in enumerate(one.shots):
         for c in visible_corners(one.bay, one.camera, shot):
+            if shot.epoch == CHECK and c.board in wheels:
+                continue
             n = 2 * len(c.corner_ids)
             sigma = corner_sigma_px(one, shot, c, law)
             out.append(Seen(k, c.board, shot.epoch, c.corner_ids, sigma, slice(row, row + n)))

@@ -1,4 +1,4 @@
-"""The unknowns of a bay in its own terms, for the dense Fisher matrix: what each changes, and what is known of it beforehand."""
+"""The unknowns of a bay in its own terms, for the dense Fisher matrix: what each changes, and what is known of it."""
 
 from __future__ import annotations
 

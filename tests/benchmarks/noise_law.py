@@ -4,8 +4,8 @@
 
 Photos of random bays around the reference bay, each with blur, noise and light of its own, Bayer mosaic and JPEG; boards found
 with the true lens and bars measured as the reference bay says. A straight edge of contrast C under noise n, blurred by a
-Gaussian of s px, tells its place over L px to n² 2√π s / (C² L) (Fisher information of a shifted edge, ∫g² = 1/(2√π s)); here L grows
-with the squares' side a:
+Gaussian of s px, tells its place over L px to n² 2√π s / (C² L) (Fisher information of a shifted edge, ∫g² = 1/(2√π s)); here
+L grows with the squares' side a:
 
     σ² = floor² + (gain · n/C)² · s/a,   s² = blur² + 0.5²
 
