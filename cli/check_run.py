@@ -10,15 +10,17 @@ from pathlib import Path
 
 from calib.bodies import REST, board_of, epoch_of_body, not_tied_in_words, suspicions
 from calib.decision.verdict import Rule, need_tolerance
+from calib.doubts import Cure, check_guesses, opened, stop, without_moved
 from calib.paper.epochs import photos as photos_of
 from calib.paper.sheet import Sheet
 from calib.paper.stand import Stand, read_stand
 from calib.pipeline import CarStayed, car_stayed, check_of
 from cli.check import NOT_SHOWN, CheckRun
+from cli.doubting import MOST_CURES, doubt_in
 from cli.stations import Desk, Survey, Tick, car_from, look_at, unfound, views_of
 from vision.errors import FileError, MeasurementError
 from vision.gather import look_again
-from vision.moved import Moved, find_moved
+from vision.moved import Moved, MovedSearch, find_moved
 from vision.network import Network, NetworkState, adjust_network
 from vision.network_start import NotTiedError, Start
 from vision.observations import View
@@ -52,14 +54,15 @@ def run_check(
     views = views_of(desk, seen, dict.fromkeys(names, epoch))
     _need_stand_board(desk, stand, views, epoch)
     tick("network", "what moved since the survey")
-    network, moved = on_survey(desk, survey, views)
+    network, moved, told = looked_into(desk, survey, views, epoch)
     again = unfound(desk, seen, network, _there(network, epoch, {m.body for m in moved}))
     if again:
         new = {photo.name: photo for photo in look_again(again, desk.in_use, lambda name: tick("second look", name))}
         if any(len(new[photo.name].sightings.found) > len(photo.sightings.found) for photo, _, _ in again):
             seen = [new.get(photo.name, photo) for photo in seen]
             views = views_of(desk, seen, dict.fromkeys(names, epoch))
-            network, moved = on_survey(desk, survey, views)
+            network, moved, told = looked_into(desk, survey, views, epoch)
+    remarks += told
     run = outcome_of(
         desk,
         sheet,
@@ -172,25 +175,65 @@ def on_survey(desk: Desk, survey: Survey, views: Sequence[View]) -> tuple[Networ
     MeasurementError
         Not tied to the survey; too few floor boards stayed.
     """
-    adjust = functools.partial(_adjust_on, desk)
+    found = _search(desk, survey, views)
+    _need_enough(desk, views, found.moved)
+    return found.network, found.moved
+
+
+def looked_into(
+    desk: Desk, survey: Survey, views: Sequence[View], epoch: str
+) -> tuple[Network, tuple[Moved, ...], tuple[str, ...]]:
+    """As `on_survey`; what else the photos contradict is cured or told.
+
+    Raises
+    ------
+    MeasurementError
+        Also: the stand or the car moved between the photos, or the lens was zoomed.
+    """
+    stand = read_stand(desk.job.need_stand())
+    remarks: list[str] = []
+    for _ in range(MOST_CURES):
+        found = _search(desk, survey, views)
+        guesses = check_guesses(views, desk.job, stand, epoch)
+        doubt = doubt_in(found.unfreed, guesses, desk.boards, desk.job, views)
+        if doubt is None or doubt.since_survey:
+            break
+        if doubt.stops:
+            raise stop(doubt)
+        remarks.append(f"{doubt.words}; {doubt.hint}")
+        if doubt.cure is Cure.NONE:
+            break
+        views, desk = without_moved(views, doubt), replace(desk, boards=opened(desk.boards, doubt))
+    else:
+        found = _search(desk, survey, views)
+    _need_enough(desk, views, found.moved)
+    return found.network, found.moved, tuple(remarks)
+
+
+def _search(desk: Desk, survey: Survey, views: Sequence[View]) -> MovedSearch:
     try:
-        found = find_moved(views, desk.job.floor, desk.boards, survey.state, adjust)
+        return find_moved(views, desk.job.floor, desk.boards, survey.state, functools.partial(_adjust_on, desk))
     except NotTiedError as err:
         raise not_tied_in_words(err.groups, desk.job, views) from err
-    stayed = [name for name in _floor_seen(desk, views) if name not in {moved.body for moved in found.moved}]
-    if found.moved and len(stayed) < LEAST_FLOOR_BOARDS:
-        names = " and ".join(f"{m.body} (by {m.shift_mm:.1f} mm)" for m in found.moved)
+
+
+def _need_enough(desk: Desk, views: Sequence[View], moved: Sequence[Moved]) -> None:
+    stayed = [name for name in _floor_seen(desk, views) if name not in {m.body for m in moved}]
+    if moved and len(stayed) < LEAST_FLOOR_BOARDS:
+        names = " and ".join(f"{m.body} (by {m.shift_mm:.1f} mm)" for m in moved)
         raise MeasurementError(
             f"{names} moved since the survey, and only {len(stayed)} other floor boards are seen: too few to say what stayed",
             hint="take a photo of the stand that shows at least four floor boards, or survey again",
         )
-    return found.network, found.moved
 
 
 def _adjust_on(
     desk: Desk, views: Sequence[View], prior: NetworkState, *, robust: bool, start: Start | None, whole: bool
 ) -> Network:
-    return adjust_network(views, desk.boards, desk.lenses, prior=prior, robust=robust, start=start, whole=whole)
+    suspects = () if whole else None
+    return adjust_network(
+        views, desk.boards, desk.lenses, prior=prior, robust=robust, start=start, whole=whole, suspects=suspects
+    )
 
 
 def _there(network: Network, epoch: str, moved: Collection[str]) -> dict[str, str]:

@@ -10,16 +10,18 @@ import datetime
 import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 from calib.bodies import REST, board_of, epoch_of_body, known_boards, not_tied_in_words, suspicions, tape_distances, view_of
+from calib.doubts import scale_advice, survey_guesses
 from calib.paper.epochs import epoch_of, epoch_order, photos
 from calib.paper.job import Job, check_job, read_job, write_result
 from calib.paper.stand import Stand, read_stand
 from calib.pipeline import Car, car_of
+from cli.doubting import Settled, settled
 from vision.boards import BoardSet
 from vision.boards_io import read_boards
 from vision.camera import Camera, LensProfile
@@ -29,9 +31,10 @@ from vision.frames import Pose
 from vision.gather import PhotoTask, SeenPhoto, gather, look_again
 from vision.network import Network, NetworkState, adjust_network, weak_spots
 from vision.network_io import read_state, state_bytes
-from vision.network_start import NotTiedError
+from vision.network_start import NotTiedError, Start
 from vision.observations import View
 from vision.poses import PoseSet
+from vision.reliability import Suspect
 from vision.sightings_io import to_document
 from vision.visible import expected_boards
 
@@ -162,19 +165,37 @@ def survey(desk: Desk, tick: Tick = silent) -> Sighted:
     epoch = {name: epoch_of(job, path) for name, path in zip(names, paths, strict=True)}
     seen, remarks = look_at(desk, paths, names, tick)
     tick("network", "first adjustment")
-    network = adjusted(desk, views_of(desk, seen, epoch))
-    again = _second_look(desk, seen, epoch, network)
+    done = _settled(desk, views_of(desk, seen, epoch))
+    again = _second_look(desk, seen, epoch, done.network)
     if again:
         new = {photo.name: photo for photo in look_again(again, desk.in_use, lambda name: tick("second look", name))}
         seen = [new.get(photo.name, photo) for photo in seen]
         tick("network", "second adjustment")
-        network = adjusted(desk, views_of(desk, seen, epoch))
-    doubts = suspicions(network.rejected, network.rms_px, epoch)
-    return Sighted(tuple(seen), epoch, network, (*remarks, *doubts, *weak_spots(network)))
+        done = _settled(desk, views_of(desk, seen, epoch))
+    network = done.network
+    remarks = [*remarks, *done.remarks, *suspicions(network.rejected, network.rms_px, epoch)]
+    remarks += scale_advice(job, desk.boards, network.bodies_seen)
+    return Sighted(tuple(seen), epoch, network, (*remarks, *weak_spots(network)))
 
 
-def adjusted(desk: Desk, views: Sequence[View]) -> Network:
-    """The survey's network: all views and tape distances at once.
+def _settled(desk: Desk, views: Sequence[View]) -> Settled:
+    """The survey's network with what contradicts it cured or told.
+
+    Raises
+    ------
+    MeasurementError
+    """
+
+    def adjust(views: Sequence[View], boards: BoardSet, start: Start | None) -> Network:
+        return adjusted(replace(desk, boards=boards), views, start=start)
+
+    return settled(views, desk.boards, desk.job, adjust, lambda views: survey_guesses(views, desk.job))
+
+
+def adjusted(
+    desk: Desk, views: Sequence[View], suspects: Sequence[Suspect] | None = None, start: Start | None = None
+) -> Network:
+    """The survey's network: all views and tape distances at once; with `suspects` also what could be wrong unnoticed.
 
     Raises
     ------
@@ -183,7 +204,7 @@ def adjusted(desk: Desk, views: Sequence[View]) -> Network:
     seen = {sighting.body for view in views for sighting in view.seen}
     tapes = [tape for tape in tape_distances(desk.job) if tape.a in seen and tape.b in seen]
     try:
-        return adjust_network(views, desk.boards, desk.lenses, distances=tapes)
+        return adjust_network(views, desk.boards, desk.lenses, distances=tapes, suspects=suspects, start=start)
     except NotTiedError as err:
         raise not_tied_in_words(err.groups, desk.job, views) from err
 

@@ -17,6 +17,7 @@ PLAIN_VISION = {
     "vision.observations": "what the network is given",
     "vision.poses": "what the network gives back",
     "vision.sightings": "what was seen in a photo",
+    "vision.suppositions": "what the network is asked to doubt, and its answer",
     "vision.toml_io": "files people edit",
 }
 """Plain types that pass from pixels to geometry. `calib` gets no photo, no detector, no lens and no adjustment."""

@@ -50,11 +50,12 @@ class Moved:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MovedSearch:
-    """Bodies that moved, the network with them freed, and the views it was adjusted from."""
+    """Bodies that moved, the network with them freed and the views it was adjusted from, and the network with none freed."""
 
     moved: tuple[Moved, ...]
     network: Network
     views: tuple[View, ...]
+    unfreed: Network
 
 
 class Adjust(Protocol):
@@ -92,7 +93,7 @@ def find_moved(
         return adjust(_freed(clean, bodies), prior, robust=False, start=_with_freed(start, bodies), whole=whole)
 
     freed: list[str] = []
-    network = with_free(freed)
+    network = unfreed = with_free(freed)
     while len(freed) < len(seen) - 1:
         # A body that is the only tie of some photo: nothing else there could tell that it moved.
         free = [body for body in seen if body not in freed and _tied(_freed(clean, [*freed, body]), prior)]
@@ -107,7 +108,7 @@ def find_moved(
     network = with_free(freed, whole=True)
     final = tuple(_how_far(network.state, prior, body, boards, drop) for body, drop in zip(freed, drops, strict=True))
     network = replace(network, rejected=(*rough.rejected, *network.rejected))
-    return MovedSearch(final, network, tuple(_freed(clean, freed)))
+    return MovedSearch(final, network, tuple(_freed(clean, freed)), unfreed)
 
 
 def _limit(network: Network, seen: Collection[str], freed: Collection[str]) -> float:
