@@ -171,7 +171,7 @@ def car_stayed(poses: PoseSet, job: Job, boards: BoardSet, epoch: str) -> tuple[
 
 
 def _stand_as_seen(poses: PoseSet, stand: Stand, body_of_board: Mapping[str, str]) -> Stand:
-    """The stand with the first board that was seen in front: it gives the target's place, the others are compared with it."""
+    """The stand with the first board that was seen in front: the others are compared with it."""
     seen = [entry for entry in stand.boards if body_of_board[entry.board] in poses]
     if not seen:
         names = ", ".join(stand.names)

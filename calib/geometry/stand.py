@@ -1,9 +1,9 @@
-"""From a stand board's pose to the target's, with what the stand file says about the board's place on the target's face."""
+"""From the stand boards' poses to the target's, with what the stand file says about their places on the target's face."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +13,7 @@ from calib.paper.sheet import Side
 from calib.paper.stand import Pivot, Stand, StandBoard
 from vision.boards import Board, BoardSet
 from vision.errors import MeasurementError
-from vision.frames import Array, Estimate, Pose, exp_so3
+from vision.frames import Array, Estimate, Pose, exp_so3, skew
 from vision.poses import PoseSet
 
 TARGET = "target"
@@ -21,6 +21,8 @@ STAND_FILE = "stand file"
 GAP_NAMES = ("right_mm", "up_mm", "behind_mm", "turn_rad", "lean_right_rad", "lean_down_rad")
 LEAST_PROBABILITY = 0.01
 """Below it the typed place of a second board contradicts its measured place: 99 % band of the chi-square."""
+REGULAR_RAD, REGULAR_MM = 1e-7, 1e-4
+"""Added to the boards' σ in their weights, far below what a photo shows: a board typed exactly may have no variance at all."""
 _TYPED = ("right_mm", "up_mm", "behind_mm", "turn_rad", "tilt_x_rad", "tilt_y_rad")
 
 # Columns: right, down, into the face as seen by a person facing the target, in the target's axes (x forward, y left, z up).
@@ -42,6 +44,10 @@ def pivot_in_target_mm(pivot: Pivot, side: Side) -> Array:
 
 def target_pose(poses: PoseSet, stand: Stand, boards: BoardSet, body_of: Mapping[str, str], side: Side) -> PoseSet:
     """The set with the body "target" added.
+
+    Every stand board that was seen says where the target is, as well as its own pose and its typed place are known; the target
+    is their weighted mean (generalised least squares, JCGM 102:2011, 6.2.2, over the boards' joint covariance). A further board
+    whose typed place contradicts that of the first (`second_board_gap`) has no say.
 
     Parameters
     ----------
@@ -65,17 +71,50 @@ def target_pose(poses: PoseSet, stand: Stand, boards: BoardSet, body_of: Mapping
         The first stand board was not seen.
     """
     first = stand.boards[0]
-    body = _body(poses, first, body_of)
-    board = boards[first.board]
-    survey_from_target = _target(poses[body], first, board, side)
+    bodies = [_body(poses, first, body_of)]
+    agree = [gap.board for gap in second_board_gaps(poses, stand, boards, body_of) if gap.agrees]
+    entries = [first, *(entry for entry in stand.boards[1:] if entry.board in agree)]
+    bodies += [_body(poses, entry, body_of) for entry in entries[1:]]
+    targets = [_target(poses[body], e, boards[e.board], side) for body, e in zip(bodies, entries, strict=True)]
+    typed = [_typed_part(poses[body], e, boards[e.board], side) for body, e in zip(bodies, entries, strict=True)]
+    gain = _weights(poses.cov_of(bodies), typed, targets[0].translation_mm)
+    shift = sum((g @ _left_difference(t, targets[0]) for g, t in zip(gain, targets, strict=True)), np.zeros(6))
     jac = np.zeros((6, len(poses.cov)))
-    jac[:, poses.rows([body])] = np.eye(6)  # a left perturbation passes unchanged through a chain on the right
+    for body, g in zip(bodies, gain, strict=True):
+        jac[:, poses.rows([body])] = g  # a left perturbation passes unchanged through a chain on the right
+    own = sum((g @ part @ g.T for g, part in zip(gain, typed, strict=True)), np.zeros((6, 6)))
+    return poses.with_derived([targets[0].perturbed(shift)], jac, {STAND_FILE: own})
+
+
+def _typed_part(survey_from_board: Pose, entry: StandBoard, board: Board, side: Side) -> Array:
+    """Covariance of the target's left perturbation by what was typed of one board, shape (6, 6)."""
+    base = _target(survey_from_board, entry, board, side)
 
     def moved(offset: Array) -> Array:
-        return _left_difference(_target(poses[body], first, board, side, offset), survey_from_target)
+        return _left_difference(_target(survey_from_board, entry, board, side, offset), base)
 
-    own = _propagated(moved, _typed_cov(first))
-    return poses.with_derived([survey_from_target], jac, {STAND_FILE: own})
+    return _propagated(moved, _typed_cov(entry))
+
+
+def _weights(cov: Array, typed: Sequence[Array], centre_mm: Array) -> list[Array]:
+    """How the boards' targets, left perturbations with joint covariance `cov` + `typed`, are averaged: (6, 6), sum identity.
+
+    Reckoned about the target's centre: about the survey's origin, metres away, turn and shift are all but the same thing.
+    """
+    n = len(typed)
+    if n == 1:
+        return [np.eye(6)]
+    lever = np.eye(6)
+    lever[3:, :3] = -skew(centre_mm)
+    lift = np.kron(np.eye(n), lever)
+    joint = cov.copy()
+    for i, part in enumerate(typed):
+        joint[6 * i : 6 * i + 6, 6 * i : 6 * i + 6] += part
+    joint = lift @ joint @ lift.T + np.diag(np.tile([REGULAR_RAD**2] * 3 + [REGULAR_MM**2] * 3, n))
+    same = np.tile(np.eye(6), (n, 1))
+    pull = np.linalg.solve(joint, same)
+    mean = np.linalg.solve(lever, np.linalg.solve(same.T @ pull, pull.T)) @ lift
+    return [mean[:, 6 * i : 6 * i + 6] for i in range(n)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -186,7 +186,7 @@ schema = "stand/1"
 #
 # Each has a plus-or-minus (half-width, 95 of 100 cases): right_pm_mm 0.5, up_pm_mm 0.5, behind_pm_mm 0.2, turn_pm_deg 0.05,
 # and parallel_pm_deg 0.02 (printed face parallel to the target's face) hold unless you write others.
-# The first board defines the target. A second one is optional: its place is measured and compared with what you type.
+# A second board is optional: both then say where the target is, each as well as you typed it, and are held against each other.
 
 [[board]]
 name = "stand-1"

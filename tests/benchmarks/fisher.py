@@ -160,7 +160,7 @@ def figure_jacobian(one: TrueBay, unknowns: list[Unknown], names: list[str]) -> 
 def bound(one: TrueBay, names: list[str], law: NoiseLaw = LAW, *, second_board: bool = True) -> dict[str, float]:
     """Cramér–Rao bound (σ, k = 1; deg and mm) of the named figures.
 
-    `second_board` counts what the stand file says of the second stand board too; the job takes the target from the first alone.
+    `second_board` counts what the stand file says of the second stand board too.
     """
     unknowns = bay_unknowns(one, second_board=second_board)
     a = design(one, unknowns, law)
@@ -177,7 +177,7 @@ def bound(one: TrueBay, names: list[str], law: NoiseLaw = LAW, *, second_board: 
 
 
 def compared(one: TrueBay, law: NoiseLaw = LAW) -> dict[str, dict[str, float]]:
-    """The adjustment's own bound beside the dense one, without and with the second stand board's typed place."""
+    """The adjustment's own bound beside the dense one, and what this were without the second stand board's typed place."""
     import tempfile
     from pathlib import Path
 
@@ -186,7 +186,7 @@ def compared(one: TrueBay, law: NoiseLaw = LAW) -> dict[str, dict[str, float]]:
     with tempfile.TemporaryDirectory() as folder:
         ours = bounds(one, Path(folder), law)[0].figures
     first, both = (bound(one, list(FIGURES), law, second_board=flag) for flag in (False, True))
-    return {name: {"ours": ours[name].u, "dense": first[name], "dense, both stand boards": both[name]} for name in FIGURES}
+    return {name: {"ours": ours[name].u, "dense": both[name], "dense by one stand board": first[name]} for name in FIGURES}
 
 
 def main() -> None:

@@ -121,6 +121,57 @@ def test_stand_board_not_seen_is_named():
 
 
 TWO = Stand((StandBoard("stand-1", 0.0, 0.0, 3.0), StandBoard("stand-2", 300.0, 20.0, 3.0)))
+TIGHT = np.diag(np.tile([1e-7**2] * 3 + [1e-4**2] * 3, 2))
+"""Boards seen perfectly: what was typed is all that errs."""
+
+
+def test_two_boards_typed_alike_put_the_target_between_what_each_says():
+    # Boards 300 mm left and right of the centre; one typed 0.3 mm too far right, the other too far left by as much.
+    pair = Stand((StandBoard("stand-1", -299.7, 0.0, 3.0), StandBoard("stand-2", 299.7, 0.0, 3.0)))
+    seen = poses_of(board_ahead(-300, 0, 3), board_ahead(300, 0, 3, name="stand-2"), cov=TIGHT)
+    poses = target_pose(seen, pair, BOARDS, BODY_OF, "ahead")
+    np.testing.assert_allclose(poses["target"].translation_mm, TARGET_MM, atol=1e-6)
+    np.testing.assert_allclose(poses["target"].rotation, np.eye(3), atol=1e-9)
+    one = target_pose(seen, Stand(pair.boards[:1]), BOARDS, BODY_OF, "ahead")
+    np.testing.assert_allclose(one["target"].translation_mm - TARGET_MM, [0.0, 0.3, 0.0], atol=1e-6)
+    # Two boards lean and turn independently: half the variance at least, and two heights 600 mm apart tell the roll besides.
+    ratio = np.sqrt(np.diag(poses.cov)[-6:-3] / np.diag(one.cov)[-6:-3])
+    assert ratio[1] == pytest.approx(math.sqrt(0.5), rel=0.01)
+    assert ratio[0] < math.sqrt(0.5)
+
+
+def test_the_order_of_two_boards_does_not_matter():
+    pair = Stand((StandBoard("stand-1", -300.1, 0.2, 3.1), StandBoard("stand-2", 299.8, 0.1, 2.9)))
+    seen = poses_of(board_ahead(-300, 0, 3), board_ahead(300, 0, 3, name="stand-2"), cov=TIGHT)
+    one, two = (target_pose(seen, s, BOARDS, BODY_OF, "ahead") for s in (pair, Stand(pair.boards[::-1])))
+    # first order about either board's word: 0.2 mm over 600 mm squared
+    np.testing.assert_allclose(one["target"].transform.as_matrix(), two["target"].transform.as_matrix(), atol=2e-4)
+    np.testing.assert_allclose(one.cov, two.cov, rtol=2e-3, atol=1e-9)
+
+
+def test_a_board_that_contradicts_the_first_has_no_say():
+    seen = poses_of(board_ahead(0, 0, 3), board_ahead(305, 20, 3, name="stand-2"), cov=TIGHT)
+    both, first = (target_pose(seen, s, BOARDS, BODY_OF, "ahead") for s in (TWO, Stand(TWO.boards[:1])))
+    np.testing.assert_allclose(both["target"].transform.as_matrix(), first["target"].transform.as_matrix(), atol=1e-12)
+    np.testing.assert_allclose(both.cov, first.cov, atol=1e-15)
+
+
+def test_the_target_of_two_boards_is_as_sure_as_stated():
+    rng = np.random.default_rng(11)
+    tilt = math.radians(0.01)
+    lever = np.block([[np.eye(3), np.zeros((3, 3))], [-cross(TARGET_MM), np.eye(3)]])
+    scores = []
+    for _ in range(60):
+        boards = []
+        for name, right, up in (("stand-1", 0.0, 0.0), ("stand-2", 300.0, 20.0)):
+            e = rng.normal(size=4) * np.array([0.25, 0.25, 0.1, 0.025])
+            boards.append(board_ahead(right + e[0], up + e[1], 3 + e[2], e[3], name, float(rng.normal(0.0, tilt))))
+        poses = target_pose(poses_of(*boards, cov=TIGHT), TWO, BOARDS, BODY_OF, "ahead")
+        off = np.concatenate([poses["target"].transform.rotation.as_rotvec(), poses["target"].translation_mm - TARGET_MM])
+        cov = lever @ poses.cov[-6:, -6:] @ lever.T
+        scores.append(off @ np.linalg.solve(cov, off))
+    # The lean about the upright is not drawn: five of six errors, and a few boards in a hundred fall to the contradiction test.
+    assert np.mean(scores) == pytest.approx(5.0, abs=3.3 * math.sqrt(10 / 60))
 
 
 def gap_of(second: Pose):
