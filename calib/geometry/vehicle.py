@@ -93,8 +93,8 @@ def vehicle_figures(poses: PoseSet, reference_known: Collection[str] = ()) -> Ve
     poses : PoseSet
         "floor" and "axle:…" bodies; both rear axles at least.
     reference_known : collection of str
-        Wheels whose stand-off has been applied. Without it for all four there is no centreline: rear toes are then given to the
-        thrust line (each half the total toe) and say so in their note.
+        Wheels whose stand-off has been applied. Without it for all four there is no centreline: toes are then given to the
+        thrust line (a rear one is half the total toe) and say so in their note.
     """
     present = [wheel for wheel in WHEELS if axle_body(wheel) in poses]
     lines.need_axles(poses, REAR, "thrust direction")
@@ -169,6 +169,8 @@ def _recipes(centred: bool) -> list[_Recipe]:
     out += [
         _Recipe("diagonal_front_left_rear_right", "mm", ("front_left", "rear_right"), True, _gap("front_left", "rear_right")),
         _Recipe("diagonal_front_right_rear_left", "mm", ("front_right", "rear_left"), True, _gap("front_right", "rear_left")),
+        _Recipe("diagonal_difference", "mm", four, True, _diagonals, "front left to rear right minus front right to rear left"),
+        _Recipe("wheelbase_difference", "mm", four, True, _bases, "left minus right, along the centreline"),
         _Recipe("setback_front", "mm", four, True, _setback(FRONT), "+ left wheel further forward, along the centreline"),
         _Recipe("setback_rear", "mm", four, True, _setback(REAR), "+ left wheel further forward, along the centreline"),
     ]
@@ -176,22 +178,35 @@ def _recipes(centred: bool) -> list[_Recipe]:
 
 
 def _toes(centred: bool) -> list[_Recipe]:
-    rear: Callable[[Poses], Array] = lines.centreline_direction if centred else lines.thrust_direction
+    line: Callable[[Poses], Array] = lines.centreline_direction if centred else lines.thrust_direction
     note = f"toe-in +, {TO_CENTRELINE if centred else TO_THRUST}"
-    axles = WHEELS if centred else REAR
+
+    def toe(axle: str, wheel: str) -> _Recipe:
+        axles = WHEELS if centred else tuple(dict.fromkeys((*REAR, wheel)))
+        side = wheel.removeprefix(f"{axle}_")
+        return _Recipe(f"{axle}_toe_{side}", "deg", axles, centred, _toe(wheel, line), note)
+
+    def to_thrust(wheel: str) -> _Recipe:
+        side = wheel.removeprefix("front_")
+        function = _toe(wheel, lines.thrust_direction)
+        return _Recipe(f"front_toe_{side}_to_thrust", "deg", (*REAR, wheel), False, function, f"toe-in +, {TO_THRUST}")
+
+    four = (*REAR, *FRONT)
+    ahead = f"mean of both front wheels, {TO_THRUST}, + to the car's left"
     return [
-        _Recipe("rear_toe_left", "deg", axles, centred, _toe("rear_left", rear), note),
-        _Recipe("rear_toe_right", "deg", axles, centred, _toe("rear_right", rear), note),
+        *(toe("rear", wheel) for wheel in REAR),
         _Recipe("rear_total_toe", "deg", REAR, False, _total_toe(REAR), "toe-in +"),
         _Recipe("thrust_direction", "deg", REAR, False, _thrust_yaw, "yaw in the floor frame"),
-        *(
-            _Recipe(
-                f"front_toe_{side}", "deg", (*REAR, wheel), False, _toe(wheel, lines.thrust_direction), f"toe-in +, {TO_THRUST}"
-            )
-            for side, wheel in (("left", "front_left"), ("right", "front_right"))
-        ),
-        _Recipe("front_total_toe", "deg", (*REAR, *FRONT), False, _total_toe(FRONT), "toe-in +"),
+        *(toe("front", wheel) for wheel in FRONT),
+        _Recipe("front_total_toe", "deg", four, False, _total_toe(FRONT), "toe-in +"),
+        *(to_thrust(wheel) for wheel in FRONT),
+        _Recipe("front_direction_to_thrust", "deg", four, False, _steered, ahead),
     ]
+
+
+def _steered(poses: Poses) -> float:
+    yaws = lines.forward_yaws(poses, FRONT, lines.thrust_direction(poses))
+    return sum(yaws.values()) / len(yaws)
 
 
 def _toe(wheel: str, reference: Callable[[Poses], Array]) -> Callable[[Poses], float]:
@@ -254,6 +269,14 @@ def _base(side: str) -> Callable[[Poses], float]:
         return float(gap @ lines.centreline_direction(poses))
 
     return base
+
+
+def _diagonals(poses: Poses) -> float:
+    return _gap("front_left", "rear_right")(poses) - _gap("front_right", "rear_left")(poses)
+
+
+def _bases(poses: Poses) -> float:
+    return _base("left")(poses) - _base("right")(poses)
 
 
 def _setback(pair: Sequence[str]) -> Callable[[Poses], float]:

@@ -48,12 +48,14 @@ def of_estimate(estimate: Estimate) -> Figures:
 def true_by_name(truth: Mapping[str, float]) -> dict[str, float]:
     """The bay's truth by the names of the alignment table.
 
-    `truth` has all toes to the centreline; the table has the front wheels' to the thrust line: with ψ the yaws,
+    `truth` has all toes to the centreline; the table has the front wheels' to the thrust line besides: with ψ the yaws,
     toe_L = −(ψ_L − ψ_thrust) = −(ψ_L − ψ_centre) + thrust angle, and on the right the other way round.
     """
     out = dict(truth)
     for side, sign in (("left", 1.0), ("right", -1.0)):
-        out[f"front_toe_{side}_deg"] = truth[f"front_toe_{side}_deg"] + sign * truth["thrust_angle_deg"]
+        out[f"front_toe_{side}_to_thrust_deg"] = truth[f"front_toe_{side}_deg"] + sign * truth["thrust_angle_deg"]
+    mean_deg = (truth["front_toe_right_deg"] - truth["front_toe_left_deg"]) / 2.0
+    out["front_direction_to_thrust_deg"] = mean_deg - truth["thrust_angle_deg"]
     for axle in ("front", "rear"):
         out[f"track_{axle}_mm"] = math.hypot(truth[f"{axle}_track_mm"], truth[f"{axle}_setback_mm"])
         out[f"setback_{axle}_mm"] = truth[f"{axle}_setback_mm"]
@@ -61,6 +63,7 @@ def true_by_name(truth: Mapping[str, float]) -> dict[str, float]:
             out[f"camber_{axle}_{side}_deg"] = truth[f"{axle}_{side}_camber_deg"]
     half = (truth["front_setback_mm"] - truth["rear_setback_mm"]) / 2.0
     out["wheelbase_left_mm"], out["wheelbase_right_mm"] = truth["wheelbase_mm"] + half, truth["wheelbase_mm"] - half
+    out["wheelbase_difference_mm"] = 2.0 * half
     return out
 
 

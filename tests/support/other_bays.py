@@ -21,7 +21,17 @@ from vision.camera import LensProfile
 from vision.camera_io import write_profile
 from vision.sightings import PhotoSightings, Sighting
 
-SIDED = ("thrust_angle_deg", "lateral_mm", "yaw_deg", "roll_deg", "setback_front_mm", "setback_rear_mm")
+SIDED = (
+    "thrust_angle_deg",
+    "front_direction_to_thrust_deg",
+    "lateral_mm",
+    "yaw_deg",
+    "roll_deg",
+    "setback_front_mm",
+    "setback_rear_mm",
+    "diagonal_difference_mm",
+    "wheelbase_difference_mm",
+)
 """Figures whose sign a mirror turns."""
 IN_FLOOR_FRAME = ("thrust_direction_deg", "centreline_direction_deg", "midpoint")
 """Told in the frame of the first floor board, which a mirror turns in its own way."""

@@ -23,8 +23,11 @@ AXLE_FIGURES = {
     "rear_total_toe": 0.3,
     "thrust_angle": 0.0149915,
     "thrust_direction": 0.1,
-    "front_toe_left": 0.22,
-    "front_toe_right": -0.08,
+    "front_toe_left": 0.2050085,  # −(−0.12 − 0.0850085), by the same definition as the rear ones
+    "front_toe_right": -0.0650085,
+    "front_toe_left_to_thrust": 0.22,
+    "front_toe_right_to_thrust": -0.08,
+    "front_direction_to_thrust": -0.15,
     "front_total_toe": 0.14,
     "wheelbase_left": 2698.0178,
     "wheelbase_right": 2693.9881,
@@ -32,6 +35,8 @@ AXLE_FIGURES = {
     "track_rear": 1516.0211,
     "diagonal_front_left_rear_right": 3108.5907,
     "diagonal_front_right_rear_left": 3087.2447,
+    "diagonal_difference": 21.3460,
+    "wheelbase_difference": 4.0297,
     "setback_front": 14.2789,
 }
 

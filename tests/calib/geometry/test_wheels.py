@@ -115,8 +115,11 @@ def test_alignment_table_shows_the_angles_the_car_was_built_with():
         "rear_toe_left": 0.1,
         "rear_toe_right": 0.3,
         "thrust_angle": 0.1,
-        "front_toe_left": -0.1,
-        "front_toe_right": -0.1,
+        "front_toe_left": -0.2,
+        "front_toe_right": 0.0,
+        "front_toe_left_to_thrust": -0.1,
+        "front_toe_right_to_thrust": -0.1,
+        "front_direction_to_thrust": 0.0,
         "camber_rear_left": -1.5,
         "camber_rear_right": -1.0,
         "camber_front_left": 0.0,
@@ -258,10 +261,10 @@ def test_mirrored_car_flips_the_signs():
         vehicle_figures(apply_standoffs(fit(p, epochs).poses, STANDOFFS), STANDOFFS) for p in (poses, mirrored(poses))
     )
     flipped = {"thrust_angle", "thrust_direction", "centreline_direction", "rear_midpoint_y", "front_midpoint_y"}
-    flipped |= {"setback_front", "setback_rear"}
+    flipped |= {"setback_front", "setback_rear", "front_direction_to_thrust", "diagonal_difference", "wheelbase_difference"}
     for figure in here.figures:
         name = figure.name
-        if "diagonal" in name:
+        if name.startswith("diagonal_front"):
             other = "diagonal_front_right_rear_left" if "front_left" in name else "diagonal_front_left_rear_right"
         else:
             other = name.replace("left", "*").replace("right", "left").replace("*", "right")
