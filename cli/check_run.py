@@ -17,9 +17,8 @@ from calib.paper.stand import Stand, read_stand
 from calib.pipeline import CarStayed, car_stayed, check_of
 from cli.check import NOT_SHOWN, CheckRun
 from cli.doubting import MOST_CURES, doubt_in
-from cli.stations import Desk, Survey, Tick, car_from, look_at, unfound, views_of
+from cli.stations import Desk, Survey, Tick, car_from, look_at, looked_again, unfound, views_of
 from vision.errors import FileError, MeasurementError
-from vision.gather import look_again
 from vision.moved import Moved, MovedSearch, find_moved
 from vision.network import Network, NetworkState, adjust_network
 from vision.network_start import NotTiedError, Start
@@ -56,12 +55,11 @@ def run_check(
     tick("network", "what moved since the survey")
     network, moved, told = looked_into(desk, survey, views, epoch)
     again = unfound(desk, seen, network, _there(network, epoch, {m.body for m in moved}))
-    if again:
-        new = {photo.name: photo for photo in look_again(again, desk.in_use, lambda name: tick("second look", name))}
-        if any(len(new[photo.name].sightings.found) > len(photo.sightings.found) for photo, _, _ in again):
-            seen = [new.get(photo.name, photo) for photo in seen]
-            views = views_of(desk, seen, dict.fromkeys(names, epoch))
-            network, moved, told = looked_into(desk, survey, views, epoch)
+    more, _ = looked_again(desk, again, seen, tick)
+    if more != seen:
+        seen = more
+        views = views_of(desk, seen, dict.fromkeys(names, epoch))
+        network, moved, told = looked_into(desk, survey, views, epoch)
     remarks += told
     run = outcome_of(
         desk,

@@ -24,11 +24,11 @@ from calib.pipeline import Car, car_of
 from cli.doubting import Settled, settled
 from vision.boards import BoardSet
 from vision.boards_io import read_boards
-from vision.camera import Camera, LensProfile
+from vision.camera import LensProfile
 from vision.camera_io import read_profile
 from vision.errors import FileError, MeasurementError
-from vision.frames import Pose
-from vision.gather import PhotoTask, SeenPhoto, gather, look_again
+from vision.gather import Expected, PhotoTask, SeenPhoto, gather, look_again
+from vision.kept import keep
 from vision.network import Network, NetworkState, adjust_network, weak_spots
 from vision.network_io import read_state, state_bytes
 from vision.network_start import NotTiedError, Start
@@ -91,12 +91,13 @@ class Survey:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sighted:
-    """Photos of some epochs, looked at and adjusted."""
+    """Photos of some epochs, looked at and adjusted; `looks` are second looks to keep with the survey."""
 
     seen: tuple[SeenPhoto, ...]
     epoch: Mapping[str, str]
     network: Network
     remarks: tuple[str, ...] = field(default=())
+    looks: Mapping[Path, str] = field(default_factory=dict)
 
 
 def open_desk(folder: Path, overrides: Overrides) -> Desk:
@@ -129,7 +130,7 @@ def look_at(desk: Desk, paths: Sequence[Path], names: Sequence[str], tick: Tick)
         forced = job.forced_lens(path) if path.is_relative_to(job.photos_folder) else None
         chosen = (desk.profiles[forced],) if forced else tuple(desk.profiles[lens] for lens in job.lens)
         tasks.append(PhotoTask(name, path, chosen))
-    seen = gather(tasks, desk.in_use, job.results_folder / "sightings", lambda name: tick("photos", name))
+    seen = gather(tasks, desk.in_use, _kept_in(job), lambda name: tick("photos", name))
     first: dict[str, str] = {}
     remarks, out = [], []
     for photo in seen:
@@ -139,6 +140,19 @@ def look_at(desk: Desk, paths: Sequence[Path], names: Sequence[str], tick: Tick)
         else:
             remarks.append(f"{photo.name} is the same picture as {earlier}: left out")
     return out, remarks
+
+
+def looked_again(
+    desk: Desk, again: Sequence[Expected], seen: Sequence[SeenPhoto], tick: Tick, cache: Path | None = None
+) -> tuple[list[SeenPhoto], Mapping[Path, str]]:
+    """All photos after a second look at some, one in which nothing more was found as it was; and what `cache` lacks of it."""
+    after, looks = look_again(again, desk.in_use, cache, lambda name: tick("second look", name))
+    new = {photo.name: photo for photo in after}
+    return [new.get(photo.name, photo) for photo in seen], looks
+
+
+def _kept_in(job: Job) -> Path:
+    return job.results_folder / "sightings"
 
 
 def views_of(desk: Desk, seen: Sequence[SeenPhoto], epoch: Mapping[str, str]) -> list[View]:
@@ -167,15 +181,15 @@ def survey(desk: Desk, tick: Tick = silent) -> Sighted:
     tick("network", "first adjustment")
     done = _settled(desk, views_of(desk, seen, epoch))
     again = _second_look(desk, seen, epoch, done.network)
-    if again:
-        new = {photo.name: photo for photo in look_again(again, desk.in_use, lambda name: tick("second look", name))}
-        seen = [new.get(photo.name, photo) for photo in seen]
+    more, looks = looked_again(desk, again, seen, tick, _kept_in(job))
+    if more != seen:
+        seen = more
         tick("network", "second adjustment")
         done = _settled(desk, views_of(desk, seen, epoch))
     network = done.network
     remarks = [*remarks, *done.remarks, *suspicions(network.rejected, network.rms_px, epoch)]
     remarks += scale_advice(job, desk.boards, network.bodies_seen)
-    return Sighted(tuple(seen), epoch, network, (*remarks, *weak_spots(network)))
+    return Sighted(tuple(seen), epoch, network, (*remarks, *weak_spots(network)), looks)
 
 
 def _settled(desk: Desk, views: Sequence[View]) -> Settled:
@@ -209,9 +223,7 @@ def adjusted(
         raise not_tied_in_words(err.groups, desk.job, views) from err
 
 
-def _second_look(
-    desk: Desk, seen: Sequence[SeenPhoto], epoch: Mapping[str, str], network: Network
-) -> list[tuple[SeenPhoto, Camera, Mapping[str, Pose]]]:
+def _second_look(desk: Desk, seen: Sequence[SeenPhoto], epoch: Mapping[str, str], network: Network) -> list[Expected]:
     bodies = network.poses.bodies
     out = []
     for name in set(epoch.values()):
@@ -220,15 +232,13 @@ def _second_look(
     return out
 
 
-def unfound(
-    desk: Desk, seen: Sequence[SeenPhoto], network: Network, there: Mapping[str, str]
-) -> list[tuple[SeenPhoto, Camera, Mapping[str, Pose]]]:
+def unfound(desk: Desk, seen: Sequence[SeenPhoto], network: Network, there: Mapping[str, str]) -> list[Expected]:
     """Photos in which boards are expected that were not found, with the camera and the poses to look at.
 
     `there` gives the board name of every body that existed when the photos were taken.
     """
     poses = network.poses
-    out: list[tuple[SeenPhoto, Camera, Mapping[str, Pose]]] = []
+    out: list[Expected] = []
     for photo in seen:
         if photo.name not in network.cam_from_survey:
             continue
@@ -278,6 +288,7 @@ def keep_survey(desk: Desk, sighted: Sighted) -> Survey:
         "sightings": [to_document(photo.sightings) for photo in sighted.seen],
     }
     _replace_survey(desk.job, document, data)
+    keep(sighted.looks)
     return Survey(identity, str(document["date"]), state, tuple(epochs), document)
 
 

@@ -131,7 +131,7 @@ def read_photo(path: Path, *, name: str = "") -> Photo:
     FileError
         The side file `<photo>.toml` is broken.
     """
-    data = _read_bytes(path)
+    data = read_bytes(path)
     if _is_heic(data):
         raise PhotoError(f"{path}: this is a HEIC picture, which is not read here", hint=HEIC_HINT)
     _refuse_truncated(path, data)
@@ -145,7 +145,14 @@ def read_photo(path: Path, *, name: str = "") -> Photo:
     return Photo(name or path.name, pixels, _with_side_file(path, _exif(path)))
 
 
-def _read_bytes(path: Path) -> bytes:
+def read_bytes(path: Path) -> bytes:
+    """Content of a photo's file.
+
+    Raises
+    ------
+    PhotoError
+        Missing, empty or unreadable.
+    """
     try:
         data = path.read_bytes()
     except FileNotFoundError as err:

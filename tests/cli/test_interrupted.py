@@ -99,6 +99,16 @@ def test_sightings_stopped_while_being_kept_are_not_kept_in_part(surveyed_job, n
         assert bayfix("survey", new_job).status == INTERRUPTED
 
 
+def test_second_looks_are_kept_with_the_survey_and_not_in_part(job_with_photos, monkeypatch):
+    cache = job_with_photos / "results" / "sightings"
+    before = {path.name for path in cache.iterdir()}
+    with stopped_at_rename(monkeypatch, 4, KeyboardInterrupt()):  # state, survey.json, one look, another
+        assert bayfix("survey", job_with_photos).status == INTERRUPTED
+    assert {path.name for path in cache.iterdir()} == before
+    assert bayfix("survey", job_with_photos).status == 0
+    assert {path.name for path in cache.iterdir()} > before
+
+
 def test_a_check_stopped_while_writing_leaves_the_old_result(job, monkeypatch):
     assert bayfix("check", job).status != Exit.BAD_INPUT
     with nothing_written(job), stopped_at_rename(monkeypatch, 1, KeyboardInterrupt()):

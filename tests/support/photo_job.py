@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-import json
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -19,9 +18,10 @@ from cli.stations import Desk, Overrides, Sighted, keep_survey, open_desk
 from synthetic_images.imaging import exif_of
 from synthetic_images.true_camera import TrueCamera
 from tests.support.simulated import Scene, Simulated, simulate, surveyed
-from vision.gather import SeenPhoto, kept_at
+from vision.detect import DEFAULTS
+from vision.gather import SeenPhoto
+from vision.kept import first_look_key, first_look_text, kept_at, photo_file
 from vision.sightings import PhotoSightings
-from vision.sightings_io import to_document
 
 
 def photo_job(folder: Path, seed: int, of: Scene) -> Simulated:
@@ -39,7 +39,7 @@ def put_photos(sim: Simulated, folder: Path, seen: Mapping[str, PhotoSightings])
         path.parent.mkdir(parents=True, exist_ok=True)
         data = blank_jpeg(sim.demo.camera, mark=photo)
         path.write_bytes(data)
-        _keep(desk, data, sightings)
+        _keep(desk, path, sightings)
 
 
 def four_photos(sim: Simulated, folder: Path) -> Path:
@@ -48,13 +48,14 @@ def four_photos(sim: Simulated, folder: Path) -> Path:
     return folder / "photos" / "rest"
 
 
-def _keep(desk: Desk, data: bytes, seen: PhotoSightings) -> None:
-    camera = next(iter(desk.lenses.values())).camera
+def _keep(desk: Desk, path: Path, seen: PhotoSightings) -> None:
+    profiles = [desk.profiles[lens] for lens in desk.job.lens]
     wanted = {board.name for board in desk.in_use}
     seen = replace(seen, found=tuple(s for s in seen.found if s.board in wanted))
-    file = kept_at(desk.job.results_folder / "sightings", hashlib.sha256(data).hexdigest(), desk.in_use, camera)
+    key = first_look_key(photo_file(path), desk.in_use, profiles, DEFAULTS)
+    file = kept_at(desk.job.results_folder / "sightings", key)
     file.parent.mkdir(parents=True, exist_ok=True)
-    file.write_text(json.dumps(to_document(seen)), encoding="utf-8")
+    file.write_text(first_look_text(seen, profiles[0].name), encoding="utf-8")
 
 
 def blank_jpeg(camera: TrueCamera, *, mark: str = "", size_px: tuple[int, int] | None = None) -> bytes:
