@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -58,7 +59,7 @@ class NoiseLaw:
     stated : float
         Typical stated σ over true σ.
     scatter : float
-        σ of the logarithm of that ratio from sighting to sighting.
+        σ of the logarithm of that ratio from sighting to sighting: how wrong the weights are.
     """
 
     floor_px: float
@@ -71,9 +72,9 @@ class NoiseLaw:
         return np.asarray(np.sqrt(self.floor_px**2 + (self.gain * np.asarray(noise) / contrast) ** 2 * spread / side_px))
 
 
-LAW = NoiseLaw(floor_px=0.006, gain=2.5, stated=1.0, scatter=0.3)
-"""Scatter on bent boards, both cameras; stated as on flat ones (renders of 2026-11)."""
-FOUND = {"1080p": replace(LAW, stated=6.2, scatter=0.55), "12mp": replace(LAW, stated=10.9, scatter=0.65)}
+LAW = NoiseLaw(floor_px=0.003, gain=3.2, stated=1.0, scatter=0.2)
+"""Own noise of corners on bent boards, both cameras; stated as on flat ones (renders of 2026-11)."""
+FOUND = {"1080p": replace(LAW, stated=7.5, scatter=0.60), "12mp": replace(LAW, stated=15.0, scatter=0.67)}
 """As stated of boards bent within ±0.5 mm: their bends pass for noise of the corners (`vision.judging`, 2026-11)."""
 
 
@@ -160,9 +161,12 @@ def fitted(rows: list[Row]) -> NoiseLaw:
 
     floor, gain = np.exp(minimize(loss, np.log([0.006, 2.5]), method="Nelder-Mead").x)
     law = NoiseLaw(float(floor), float(gain))
-    ratio = np.log(c["stated_px"] / of_rows(law, rows))
-    middle = float(np.log(np.sqrt(np.average(np.exp(2 * ratio), weights=n))))
-    return replace(law, stated=float(np.exp(middle)), scatter=float(ratio.std()))
+    stated = np.sqrt(np.average((c["stated_px"] / of_rows(law, rows)) ** 2, weights=n))
+    ratio = np.log(np.sqrt(own) / c["stated_px"])
+    spread = 1.4826 * float(np.median(np.abs(ratio - np.median(ratio))))
+    # the RMS of n corners scatters by itself: χ² of about 2 n - 2
+    by_chance = float(np.mean(1.0 / (2.0 * (2.0 * n - 2.0))))
+    return replace(law, stated=float(stated), scatter=math.sqrt(max(spread**2 - by_chance, 0.0)))
 
 
 def of_rows(law: NoiseLaw, rows: list[Row]) -> Array:

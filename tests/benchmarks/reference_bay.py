@@ -330,7 +330,7 @@ def _epochs(ref: Mapping[str, Any], wheels: tuple[Wheel, ...], draw: Draw) -> tu
         slip, yaw, steer = (
             travel * math.tan(crab) + draw.normal(1.5),
             math.radians(draw.normal(0.08)),
-            math.radians(draw.normal(0.3)),
+            math.radians(draw.within(0.5)),
         )
         # pitch + lowers what lies ahead of the car's origin, which is below the rear axle
         epochs.append(Epoch(name, travel, slip, heave + pitch * middle, yaw, pitch, roll, steer))
