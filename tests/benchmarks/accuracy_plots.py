@@ -101,6 +101,7 @@ def _errors(figure: Any, rows: list[Row], _result: dict[str, Any]) -> None:
         axes[i].plot([0, top], [0, -top], "k", lw=0.8)
         axes[i].set_title(words_of(name), fontsize=9)
         axes[i].tick_params(labelsize=7)
+        axes[i].locator_params(axis="x", nbins=4)
     axes[0].legend(fontsize=7)
     for ax in axes[len(FIGURES) :]:
         ax.set_visible(False)
