@@ -204,6 +204,7 @@ def _document(fit: LensFit, names: list[str], faults: dict[str, str], sentences:
         "focus": fit.focus,
         "wobble": {"focal_percent": fit.wobble.focal_percent, "centre_px": fit.wobble.centre_px},
         "warp_px": fit.warp_px,
+        "print_mm": fit.print_mm,
         "candidates": [{"distortion": list(model), "holdout_rms_px": rms} for model, rms in fit.candidates],
         "advice": sentences,
     }

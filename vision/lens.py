@@ -14,10 +14,11 @@ from vision.boards import BoardSet
 from vision.camera import DISTORTION_NAMES, Camera, Wobble
 from vision.errors import LensError
 from vision.frames import Array, Pose
-from vision.lens_bundle import Freedom, LensState, Views, residuals_px
+from vision.lens_bundle import residuals_px
 from vision.lens_choice import CANDIDATES, HoldOut, Model, Trial, choose, hold_out
 from vision.lens_solve import Adjusted, adjust, robust_noise, solve, weed
 from vision.lens_start import first_state, unflipped
+from vision.lens_state import Freedom, LensState, Views
 from vision.lens_views import FEWEST_CORNERS, FEWEST_PHOTOS, Gathered, ViewName, gather, one_size, too_few
 from vision.lens_wobble import AUTO_DEFAULT, Unsteady, estimate_unsteady, sigma_of
 from vision.sightings import PhotoSightings
@@ -78,6 +79,8 @@ class LensFit:
         What the photos show by themselves.
     warp_px : float
         σ of smooth errors that the corners of one board in one photo share; part of `cov`.
+    print_mm : float
+        σ of the places where the corners were printed, each axis; part of `cov`.
     distortion : tuple of str
         The coefficients of the chosen model (p1 and p2 are at least observed unknowns near zero, `DECENTRING`).
     rms_px, holdout_rms_px : float
@@ -90,6 +93,8 @@ class LensFit:
     candidates : tuple of (coefficients, hold-out RMS in px)
     bend_mm : dict of str to ndarray, shape (3,)
         Bend amplitudes of each board: along x, twist, along y.
+    pose_cov : ndarray, shape (6 v, 6 v)
+        Joint covariance of the left perturbations `rx ry rz tx ty tz` of all views' `cam_from_board`: corners, lens, boards.
     """
 
     camera: Camera
@@ -98,6 +103,7 @@ class LensFit:
     wobble: Wobble
     wobble_found: Wobble
     warp_px: float
+    print_mm: float
     distortion: tuple[str, ...]
     rms_px: float
     holdout_rms_px: float
@@ -106,6 +112,7 @@ class LensFit:
     refused: dict[str, str]
     candidates: tuple[tuple[tuple[str, ...], float], ...]
     bend_mm: dict[str, Array]
+    pose_cov: Array
 
     @property
     def photos(self) -> tuple[str, ...]:
@@ -122,6 +129,7 @@ def fit_lens(
     *,
     focus: str = "locked",
     candidates: Sequence[tuple[str, ...]] = CANDIDATES,
+    print_errors: bool = True,
 ) -> LensFit:
     """Calibrate a camera from boards seen in photos.
 
@@ -138,6 +146,8 @@ def fit_lens(
         "auto" gives every photo its own focal length and centre, with `AUTO_DEFAULT` or more.
     candidates : sequence of tuple of str
         Distortion models to choose from, simplest first.
+    print_errors : bool
+        Allow for corners that were not printed where they should be; without, to see what that brings.
 
     Raises
     ------
@@ -157,11 +167,13 @@ def fit_lens(
     noise = max(1.0, robust_noise(views, state, Freedom(_RICH.basis(), True, sigma_of(assumed))))
     extra = Freedom(_RICH.basis(), True, sigma_of(assumed))
     chosen, trials = choose(views, state, extra, noise, candidates)
-    found = _unsteady(views, trials, noise)
+    found, moved = _unsteady(views, trials, noise, print_errors)
     wobble = Wobble(max(found.wobble.focal_percent, assumed.focal_percent), max(found.wobble.centre_px, assumed.centre_px))
-    extra = Freedom(_RICH.basis(), True, sigma_of(wobble), found.warp_px)
-    if found.warp_px or wobble != assumed:
-        chosen, trials = choose(views, chosen.state, extra, noise, candidates)
+    extra = replace(found, wobble=wobble).freed(Freedom(_RICH.basis()))
+    if found.warp_px or found.print_mm or wobble != assumed:
+        # The printed places are held where all photos put them: freed with every candidate they would cost minutes.
+        held = replace(extra, print_sigma_mm=0.0)
+        chosen, trials = choose(views, moved, held, max(1.0, robust_noise(views, moved, held)), candidates)
     freedom = _with_decentring(chosen.model, extra)
     final = _determined(views, chosen.state, freedom)
     held_out = hold_out(views, final.state, freedom, final.noise)
@@ -264,13 +276,13 @@ def _degenerate(how: str) -> LensError:
     )
 
 
-def _unsteady(views: Views, trials: Sequence[Trial], noise: float) -> Unsteady:
-    """Wobble and warp under a rich model, so that missing distortion is not mistaken for either."""
+def _unsteady(views: Views, trials: Sequence[Trial], noise: float, print_errors: bool) -> tuple[Unsteady, LensState]:
+    """Wobble, warp and print errors under a rich model, so that missing distortion is not mistaken for any of them."""
     best = min(trials, key=lambda trial: float(trial.held_out.square.sum()))
     model = best.model if len(best.model.distortion) > len(_RICH.distortion) else _RICH
     freedom = Freedom(model.basis())
     state = solve(views, best.state, freedom, noise=noise, iterations=30, tolerance=1e-8)
-    return estimate_unsteady(views, state, freedom, noise)
+    return estimate_unsteady(views, state, freedom, noise, print_errors=print_errors)
 
 
 def _with_decentring(model: Model, extra: Freedom) -> Freedom:
@@ -319,6 +331,7 @@ def _report(
         wobble=wobble,
         wobble_found=found.wobble,
         warp_px=found.warp_px,
+        print_mm=found.print_mm,
         distortion=chosen.model.distortion,
         rms_px=float(np.sqrt(squares.mean())),
         holdout_rms_px=held_out.rms_px,
@@ -327,6 +340,7 @@ def _report(
         refused={sightings[number].photo: reason for number, reason in sorted(cleaned.reasons.items())},
         candidates=tuple((trial.model.distortion, trial.held_out.rms_px) for trial in trials),
         bend_mm={board: final.state.board[i, 1:] for i, board in enumerate(cleaned.boards)},
+        pose_cov=final.pose_cov,
     )
 
 

@@ -28,6 +28,7 @@ FOCAL_PERCENT = 0.1
 POOR_RMS_PX = 0.5
 POOR_PREDICTION = 1.3
 STRONG_WARP_PX = 0.25
+STRONG_PRINT_MM = 0.1
 
 
 def advice(fit: LensFit, boards: BoardSet) -> tuple[str, ...]:
@@ -162,6 +163,11 @@ def _quality(fit: LensFit) -> list[str]:
 
 def _flatness(fit: LensFit, boards: BoardSet) -> list[str]:
     out = []
+    if fit.print_mm > STRONG_PRINT_MM:
+        out.append(
+            f"the board's corners are printed {fit.print_mm:.2f} mm off their places (k = 1): U allows for it, "
+            "but print the board on another printer and measure its bars"
+        )
     for name, bend in fit.bend_mm.items():
         worst = float(np.abs(bend).max())
         if worst > boards[name].flatness_pm_mm:

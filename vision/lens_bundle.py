@@ -1,164 +1,21 @@
-"""Least squares over all board corners of all lens photos: one camera, one pose per view, boards that may be bent a little.
+"""Least squares over all board corners of all lens photos: one camera, one pose per view, boards that are not quite true.
 
 A *view* is one board in one photo. Unknowns are the camera's parameters, the pose of every view, and as observed unknowns
-(with a prior of zero) each board's bend and aspect, each photo's wobble and each view's warp: smooth errors that the corners
-of a board share in one photo (paper that gives way, motion blur, rolling shutter). Poses and warps are eliminated by the
-Schur complement.
+(with a prior of zero) each board's bend and aspect and where its corners were really printed (printers feed paper unevenly),
+each photo's wobble and each view's warp: smooth errors that the corners of a board share in one photo (paper that gives way,
+motion blur, rolling shutter). Poses and warps are eliminated by the Schur complement.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vision.camera import project_arrays
 from vision.frames import Array, exp_so3, skew
-
-BOARD_UNKNOWNS = 4
-"""Aspect (relative: x grows by half of it, y shrinks by half), then three bend amplitudes, mm."""
-WARP_UNKNOWNS = 6
-"""Amplitudes, px, of the three quadratic shapes over the board (`Views.bend`), along image x, then along image y."""
-WOBBLE_UNKNOWNS = 3
-"""Relative focal length, then principal point x and y, px."""
-Index = NDArray[np.int64]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Views:
-    """All corners, sorted by view, as arrays.
-
-    Attributes
-    ----------
-    points_mm : ndarray, shape (n, 3)
-        Printed corners in the frame of their board, about the board's centre.
-    bend : ndarray, shape (n, 3)
-        Out-of-plane shape (mm per mm of amplitude) of the three bend modes at each corner.
-    px : ndarray, shape (n, 2)
-    root_weight : ndarray, shape (n, 2, 2)
-        Whitens a pixel residual: ``root_weight.T @ root_weight`` is the inverse covariance.
-    view : ndarray of int, shape (n,), ascending
-    photo_of_view, board_of_view : ndarray of int, shape (views,)
-    board_sigma : ndarray, shape (boards, 4)
-        σ of the board unknowns.
-    """
-
-    points_mm: Array
-    bend: Array
-    px: Array
-    root_weight: Array
-    view: Index
-    photo_of_view: Index
-    board_of_view: Index
-    board_sigma: Array
-
-    @property
-    def view_count(self) -> int:
-        return len(self.photo_of_view)
-
-    @property
-    def photo_count(self) -> int:
-        return int(self.photo_of_view.max()) + 1
-
-    def edges(self) -> Index:
-        """First row of each view, and the end."""
-        return np.searchsorted(self.view, np.arange(self.view_count + 1))
-
-    def of_photos(self, chosen: NDArray[np.bool_]) -> tuple[Views, NDArray[np.bool_]]:
-        """The views of the chosen photos, renumbered; and which views these are."""
-        views = chosen[self.photo_of_view]
-        return self.of_views(views), views
-
-    def of_views(self, views: NDArray[np.bool_]) -> Views:
-        rows = views[self.view]
-        number = np.cumsum(views) - 1
-        photos = np.unique(self.photo_of_view[views], return_inverse=True)[1]
-        return Views(
-            self.points_mm[rows],
-            self.bend[rows],
-            self.px[rows],
-            self.root_weight[rows],
-            number[self.view[rows]],
-            photos.astype(np.int64),
-            self.board_of_view[views],
-            self.board_sigma,
-        )
-
-    def of_corners(self, corners: NDArray[np.bool_]) -> Views:
-        """The chosen corners; every view keeps its number (and must keep corners)."""
-        return replace(
-            self,
-            points_mm=self.points_mm[corners],
-            bend=self.bend[corners],
-            px=self.px[corners],
-            root_weight=self.root_weight[corners],
-            view=self.view[corners],
-        )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class LensState:
-    """Values of all unknowns.
-
-    Attributes
-    ----------
-    parameters : ndarray, shape (12,)
-        `Camera.parameters`.
-    board : ndarray, shape (boards, 4)
-    wobble : ndarray, shape (photos, 3)
-    turns : ndarray, shape (views, 3, 3)
-        Rotation of cam_from_board.
-    shifts_mm : ndarray, shape (views, 3)
-        The board's centre in the camera frame.
-    warp_px : ndarray, shape (views, 6)
-    """
-
-    parameters: Array
-    board: Array
-    wobble: Array
-    turns: Array
-    shifts_mm: Array
-    warp_px: Array
-
-    def of_views(self, views: NDArray[np.bool_], photo_of_view: Index) -> LensState:
-        photos = np.unique(photo_of_view[views])
-        return replace(
-            self,
-            wobble=self.wobble[photos],
-            turns=self.turns[views],
-            shifts_mm=self.shifts_mm[views],
-            warp_px=self.warp_px[views],
-        )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Freedom:
-    """What the adjustment may change.
-
-    Attributes
-    ----------
-    basis : ndarray, shape (12, k)
-        Columns: directions in which the camera's parameters are free; k may be 0.
-    boards : bool
-        Estimate bend and aspect with their priors.
-    wobble_sigma : ndarray, shape (3,)
-        σ of the per-photo unknowns; an entry of zero holds that unknown at its value.
-    warp_sigma_px : float
-        σ of the warp amplitudes; zero holds them.
-    camera_sigma : ndarray, shape (12,)
-        σ of a prior about zero on the camera's parameters; infinite for none.
-    """
-
-    basis: Array
-    boards: bool = True
-    wobble_sigma: Array = field(default_factory=lambda: np.zeros(WOBBLE_UNKNOWNS))
-    warp_sigma_px: float = 0.0
-    camera_sigma: Array = field(default_factory=lambda: np.full(12, np.inf))
-
-    @property
-    def wobble_columns(self) -> Index:
-        return np.flatnonzero(self.wobble_sigma > 0)
+from vision.lens_print import by_printed_place, printed_mm, with_printed_places
+from vision.lens_state import BOARD_UNKNOWNS, PRINT_UNKNOWNS, WARP_UNKNOWNS, Freedom, Index, LensState, Views
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,9 +25,12 @@ class Normal:
     Attributes
     ----------
     matrix, gradient : ndarray, shapes (g, g) and (g,)
-        Of the global unknowns: camera, boards, wobble (photo by photo); `gradient` is minus half the cost's slope.
+        Of the global unknowns: camera, boards, printed places, wobble (photo by photo); `gradient` is minus half the cost's
+        slope.
     own_solve, own_step : ndarray, shapes (views, m, w) and (views, m)
         Step of a view's own unknowns: ``own_step - own_solve @ global_step[columns]``; m is 6, or 12 with warp.
+    own_cov : ndarray, shape (views, m, m)
+        Covariance of a view's own unknowns if the global ones were known.
     columns : ndarray of int, shape (views, w)
         Global unknowns each view depends on.
     cost : float
@@ -183,6 +43,7 @@ class Normal:
     gradient: Array
     own_solve: Array
     own_step: Array
+    own_cov: Array
     columns: Index
     cost: float
     own_gain: float
@@ -192,8 +53,9 @@ class Normal:
 def points_in_cam(views: Views, state: LensState) -> tuple[Array, Array]:
     """Corners in the camera frame, shape (n, 3), mm, and their turned board axes, shape (n, 3, 3)."""
     board = state.board[views.board_of_view][views.view]
-    x = views.points_mm[:, 0] * (1.0 + 0.5 * board[:, 0])
-    y = views.points_mm[:, 1] * (1.0 - 0.5 * board[:, 0])
+    printed = printed_mm(views, state)
+    x = printed[:, 0] * (1.0 + 0.5 * board[:, 0])
+    y = printed[:, 1] * (1.0 - 0.5 * board[:, 0])
     z = views.points_mm[:, 2] + np.einsum("nk,nk->n", views.bend, board[:, 1:])
     turn = state.turns[views.view]
     return np.einsum("nij,nj->ni", turn, np.stack([x, y, z], axis=1)) + state.shifts_mm[views.view], turn
@@ -240,6 +102,8 @@ def cost_of(views: Views, state: LensState, freedom: Freedom, noise: float, weig
 
 def _prior_cost(views: Views, state: LensState, freedom: Freedom) -> float:
     cost = float(np.sum((state.board / views.board_sigma) ** 2)) if freedom.boards else 0.0
+    if freedom.print_sigma_mm > 0:
+        cost += float(np.sum((state.print_mm / freedom.print_sigma_mm) ** 2))
     if freedom.warp_sigma_px > 0:
         cost += float(np.sum((state.warp_px / freedom.warp_sigma_px) ** 2))
     cost += float(np.sum((state.parameters / freedom.camera_sigma) ** 2))
@@ -247,8 +111,11 @@ def _prior_cost(views: Views, state: LensState, freedom: Freedom) -> float:
     return cost + float(np.sum((state.wobble[:, free] / freedom.wobble_sigma[free]) ** 2))
 
 
-def _jacobian(views: Views, state: LensState, freedom: Freedom) -> tuple[Array, Array]:
-    """Whitened residuals (n, 2) and their model's derivatives (n, 2, m + w): pose, warp; camera, board, wobble."""
+def _jacobian(views: Views, state: LensState, freedom: Freedom) -> tuple[Array, Array, Array]:
+    """Whitened residuals (n, 2) and their model's derivatives.
+
+    These are (n, 2, m + w) by pose, warp; camera, board, wobble, and (n, 2, 2) by the corner's own printed place.
+    """
     points, turn = points_in_cam(views, state)
     parameters = parameters_of_corners(views, state)
     px, d_point, d_par = project_arrays(points, parameters)
@@ -260,7 +127,7 @@ def _jacobian(views: Views, state: LensState, freedom: Freedom) -> tuple[Array, 
     d_common[:, :, :2] *= 1.0 + wobble[:, None, :1]
     pieces.append(d_common @ freedom.basis)
     if freedom.boards:
-        x, y = views.points_mm[:, 0], views.points_mm[:, 1]
+        x, y = printed_mm(views, state).T
         d_aspect = np.stack([0.5 * x, -0.5 * y, np.zeros_like(x)], axis=1)
         d_board = np.concatenate(
             [np.einsum("nij,nj->ni", turn, d_aspect)[:, :, None], turn[:, :, 2:] * views.bend[:, None]], axis=2
@@ -274,7 +141,8 @@ def _jacobian(views: Views, state: LensState, freedom: Freedom) -> tuple[Array, 
         )
         pieces.append(d_wobble[:, :, free])
     r = views.px - px - warp_of_corners(views, state)
-    return whitened(views, r), views.root_weight @ np.concatenate(pieces, axis=2)
+    d_print = by_printed_place(views, state, d_point @ turn[:, :, :2])
+    return whitened(views, r), views.root_weight @ np.concatenate(pieces, axis=2), d_print
 
 
 def normal_equations(
@@ -287,15 +155,18 @@ def normal_equations(
     damping: float = 0.0,
 ) -> Normal:
     """Linearise at `state`; see `Normal`. `noise` multiplies the corners' σ; `weights`, shape (n,), are robust weights."""
-    r, jac = _jacobian(views, state, freedom)
-    root = np.full(len(r), 1.0 / noise) if weights is None else np.sqrt(weights) / noise
-    square, slope = _by_view(views, r * root[:, None], jac * root[:, None, None])
+    r, jac, d_print = _jacobian(views, state, freedom)
+    root = (np.full(len(r), 1.0) if weights is None else np.sqrt(weights))[:, None] / noise
+    r, jac, d_print = r * root, jac * root[:, :, None], d_print * root[:, :, None]
+    square, slope = _by_view(views, r, jac)
+    if freedom.print_sigma_mm > 0:
+        square, slope = with_printed_places(views, square, slope, jac, d_print, r)
     own = 6
     if freedom.warp_sigma_px > 0:
         own += WARP_UNKNOWNS
         square[:, range(6, own), range(6, own)] += freedom.warp_sigma_px**-2.0
         slope[:, 6:own] -= state.warp_px * freedom.warp_sigma_px**-2.0
-    cost = float(np.sum((r * root[:, None]) ** 2)) + _prior_cost(views, state, freedom)
+    cost = float(np.sum(r**2)) + _prior_cost(views, state, freedom)
     every = np.arange(square.shape[1])
     square[:, every, every] *= 1.0 + damping
     mixed = square[:, own:, :own]
@@ -310,6 +181,7 @@ def normal_equations(
         gradient,
         own_solve=solved[:, :, :-1],
         own_step=solved[:, :, -1],
+        own_cov=np.asarray(np.linalg.inv(square[:, :own, :own]), dtype=float),
         columns=columns,
         cost=cost,
         own_gain=float(np.sum(slope[:, :own] * solved[:, :, -1])),
@@ -333,10 +205,13 @@ def _columns(views: Views, freedom: Freedom) -> tuple[Index, int]:
     if freedom.boards:
         parts.append(k + BOARD_UNKNOWNS * views.board_of_view[:, None] + np.arange(BOARD_UNKNOWNS))
         k += BOARD_UNKNOWNS * len(views.board_sigma)
+    each = PRINT_UNKNOWNS * views.most_corners if freedom.print_sigma_mm > 0 else 0
+    printed = k + each * views.board_of_view[:, None] + np.arange(each)
+    k += each * len(views.board_sigma)
     if free:
         parts.append(k + free * views.photo_of_view[:, None] + np.arange(free))
         k += free * views.photo_count
-    return np.concatenate(parts, axis=1), k
+    return np.concatenate([*parts, printed], axis=1), k
 
 
 def _add_priors(views: Views, state: LensState, freedom: Freedom, matrix: Array, gradient: Array) -> None:
@@ -350,6 +225,11 @@ def _add_priors(views: Views, state: LensState, freedom: Freedom, matrix: Array,
         matrix[rows, rows] += precision
         gradient[rows] -= precision * state.board.ravel()
         at += precision.size
+    if freedom.print_sigma_mm > 0:
+        rows = at + np.arange(state.print_mm.size)
+        matrix[rows, rows] += freedom.print_sigma_mm**-2.0
+        gradient[rows] -= state.print_mm.ravel() * freedom.print_sigma_mm**-2.0
+        at += state.print_mm.size
     free = freedom.wobble_columns
     if free.size:
         precision = np.tile(freedom.wobble_sigma[free] ** -2.0, views.photo_count)
@@ -363,11 +243,14 @@ def stepped(state: LensState, freedom: Freedom, normal: Normal, step: Array) -> 
     k = freedom.basis.shape[1]
     moves = normal.own_step - np.einsum("vij,vj->vi", normal.own_solve, step[normal.columns])
     turn = exp_so3(moves[:, :3])
-    board, wobble = state.board, state.wobble
+    board, printed, wobble = state.board, state.print_mm, state.wobble
     at = k
     if freedom.boards:
         board = board + step[at : at + board.size].reshape(board.shape)
         at += board.size
+    if freedom.print_sigma_mm > 0:
+        printed = printed + step[at : at + printed.size].reshape(printed.shape)
+        at += printed.size
     free = freedom.wobble_columns
     if free.size:
         wobble = wobble.copy()
@@ -375,6 +258,7 @@ def stepped(state: LensState, freedom: Freedom, normal: Normal, step: Array) -> 
     return LensState(
         state.parameters + freedom.basis @ step[:k],
         board,
+        printed,
         wobble,
         turn @ state.turns,
         np.einsum("vij,vj->vi", turn, state.shifts_mm) + moves[:, 3:6],

@@ -13,9 +13,10 @@ import numpy as np
 
 from vision.camera import DISTORTION_NAMES
 from vision.frames import Array
-from vision.lens_bundle import Freedom, LensState, Views, residuals_px, whitened
+from vision.lens_bundle import residuals_px, whitened
 from vision.lens_solve import redundancy, solve
 from vision.lens_start import radial_limit_px
+from vision.lens_state import Freedom, LensState, Views
 
 CANDIDATES: tuple[tuple[str, ...], ...] = (
     (),
@@ -93,7 +94,8 @@ def hold_out(views: Views, state: LensState, freedom: Freedom, noise: float) -> 
         )
         rest, rest_views = views.of_photos(out)
         there = state.of_views(rest_views, views.photo_of_view)
-        there = replace(there, parameters=camera.parameters, board=camera.board, warp_px=np.zeros_like(there.warp_px))
+        there = replace(there, parameters=camera.parameters, board=camera.board, print_mm=camera.print_mm)
+        there = replace(there, warp_px=np.zeros_like(there.warp_px))
         # Resection: poses (and the photo's own wobble) are found anew, camera and boards are taken as the others gave them.
         pose_only = Freedom(np.zeros((12, 0)), False, freedom.wobble_sigma)
         there = solve(rest, there, pose_only, noise=noise, iterations=12, tolerance=1e-6)

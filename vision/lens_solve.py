@@ -9,9 +9,7 @@ from numpy.typing import NDArray
 
 from vision.frames import Array
 from vision.lens_bundle import (
-    Freedom,
-    LensState,
-    Views,
+    Normal,
     cost_of,
     normal_equations,
     residuals_px,
@@ -19,6 +17,7 @@ from vision.lens_bundle import (
     warp_of_corners,
     whitened,
 )
+from vision.lens_state import Freedom, LensState, Views
 
 HUBER_SIGMAS = 2.5
 """Corners farther off than this many σ (two-dimensional) lose weight."""
@@ -132,17 +131,18 @@ def _written_back(views: Views, state: LensState, alive: NDArray[np.bool_], part
     photos = np.unique(views.photo_of_view[alive])
     wobble, turns, shifts, warp = state.wobble.copy(), state.turns.copy(), state.shifts_mm.copy(), state.warp_px.copy()
     wobble[photos], turns[alive], shifts[alive], warp[alive] = part.wobble, part.turns, part.shifts_mm, part.warp_px
-    return LensState(part.parameters, part.board, wobble, turns, shifts, warp)
+    return LensState(part.parameters, part.board, part.print_mm, wobble, turns, shifts, warp)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Adjusted:
-    """A finished adjustment: state, factor on the corners' σ, σ̂₀, covariance of the 12 camera parameters."""
+    """A finished adjustment: state, factor on the corners' σ, σ̂₀, covariances of the camera and (joint) of all views' poses."""
 
     state: LensState
     noise: float
     sigma0: float
     cov: Array
+    pose_cov: Array
 
 
 def adjust(views: Views, state: LensState, freedom: Freedom) -> Adjusted:
@@ -161,7 +161,7 @@ def adjust(views: Views, state: LensState, freedom: Freedom) -> Adjusted:
         if abs(new - noise) < 1e-3 * noise:
             break
         noise = new
-    return Adjusted(state, noise, spread, covariance(views, state, freedom, noise))
+    return Adjusted(state, noise, spread, *covariance(views, state, freedom, noise))
 
 
 def _noise_level(views: Views, state: LensState, freedom: Freedom, noise: float) -> float:
@@ -169,19 +169,32 @@ def _noise_level(views: Views, state: LensState, freedom: Freedom, noise: float)
     return float(np.sqrt(cost / max(1, redundancy(views, freedom))))
 
 
-def covariance(views: Views, state: LensState, freedom: Freedom, noise: float) -> Array:
-    """Covariance (k = 1) of the camera parameters, shape (12, 12); zero where a parameter is held.
+def covariance(views: Views, state: LensState, freedom: Freedom, noise: float) -> tuple[Array, Array]:
+    """Covariances (k = 1): of the camera parameters, shape (12, 12), zero where one is held; of all poses, (6 views, 6 views).
 
     Raises
     ------
     numpy.linalg.LinAlgError
     """
     k = freedom.basis.shape[1]
-    matrix = normal_equations(views, state, freedom, noise=noise).matrix
+    normal = normal_equations(views, state, freedom, noise=noise)
+    matrix = normal.matrix
     scale = 1.0 / np.sqrt(np.diag(matrix))  # unit diagonal: the unknowns have very different units
     if not np.all(np.isfinite(scale)):
         raise np.linalg.LinAlgError("an unknown is not observed at all")
     scaled = matrix * np.outer(scale, scale)
     np.linalg.cholesky(scaled)
     inverse = np.linalg.inv(scaled) * np.outer(scale, scale)
-    return np.asarray(freedom.basis @ inverse[:k, :k] @ freedom.basis.T)
+    return freedom.basis @ inverse[:k, :k] @ freedom.basis.T, _of_poses(normal, inverse)
+
+
+def _of_poses(normal: Normal, inverse: Array) -> Array:
+    """Joint covariance of all poses from that of the global unknowns, which they follow by ``-own_solve``."""
+    views = len(normal.columns)
+    follow = np.zeros((views, 6, len(inverse)))
+    np.put_along_axis(follow, normal.columns[:, None, :].repeat(6, axis=1), -normal.own_solve[:, :6], axis=2)
+    flat = follow.reshape(6 * views, -1)
+    cov = flat @ inverse @ flat.T
+    place = 6 * np.arange(views)[:, None] + np.arange(6)
+    cov[place[:, :, None], place[:, None, :]] += normal.own_cov[:, :6, :6]
+    return np.asarray((cov + cov.T) / 2)

@@ -15,8 +15,9 @@ import numpy as np
 from vision.camera import project_arrays
 from vision.errors import LensError
 from vision.frames import Array
-from vision.lens_bundle import BOARD_UNKNOWNS, WARP_UNKNOWNS, WOBBLE_UNKNOWNS, Freedom, LensState, Views, cost_of, residuals_px
+from vision.lens_bundle import cost_of, residuals_px
 from vision.lens_solve import robust_noise, solve_robust
+from vision.lens_state import BOARD_UNKNOWNS, PRINT_UNKNOWNS, WARP_UNKNOWNS, WOBBLE_UNKNOWNS, Freedom, LensState, Views
 
 FOCAL_LADDER = (0.4, 0.6, 0.85, 1.2, 1.8, 3.0)
 """Focal lengths to try, in units of the longer image side: from 105° of view down to 19°."""
@@ -141,6 +142,7 @@ def _posed(views: Views, homographies: Array, focal: float, cx: float, cy: float
     return LensState(
         parameters,
         np.zeros((boards, BOARD_UNKNOWNS)),
+        np.zeros((boards, views.most_corners, PRINT_UNKNOWNS)),
         np.zeros((views.photo_count, WOBBLE_UNKNOWNS)),
         turns,
         shifts,

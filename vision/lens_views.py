@@ -11,7 +11,7 @@ import numpy as np
 from vision.boards import Board, BoardSet
 from vision.errors import LensError
 from vision.frames import Array
-from vision.lens_bundle import Views
+from vision.lens_state import Views
 from vision.sightings import PhotoSightings, Sighting
 
 FEWEST_CORNERS = 8
@@ -128,9 +128,11 @@ def _arrays(usable: Sequence[tuple[ViewName, Sighting]], boards: Sequence[Board]
         px=np.concatenate([s.px for _, s in usable]),
         root_weight=np.ascontiguousarray(root),
         view=np.repeat(np.arange(len(usable)), [len(s.px) for _, s in usable]),
+        corner=np.concatenate([s.corner_ids for _, s in usable]).astype(np.int64),
         photo_of_view=np.array([photos[name.photo] for name, _ in usable], dtype=np.int64),
         board_of_view=np.array([index[s.board] for _, s in usable], dtype=np.int64),
         board_sigma=np.array([board_sigmas(board) for board in boards]),
+        most_corners=max(board.corner_count for board in boards),
     )
 
 

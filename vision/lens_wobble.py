@@ -1,23 +1,28 @@
-"""What changes from photo to photo: the lens (wobble), and smooth errors of a board's corners (warp).
+"""What is not as assumed: the lens from photo to photo (wobble), a board's corners in one photo (warp) and as printed.
 
 Wobble: every photo has its own small change of focal length and principal point. Warp: the corners of one board in one photo
-share smooth errors (paper that gives way, blur, rolling shutter); without it such errors would pass for wobble, and would
-make the camera look better known than it is. The σ of each come from restricted maximum likelihood (Patterson and Thompson
+share smooth errors (paper that gives way, blur, rolling shutter). Print: corners are not exactly where they should be on the
+board, the same in all photos, because printers feed paper unevenly; some 0.05 mm are common (seen on real photos: see the
+benchmark stereo_rig; Strobl and Hirzinger 2011 tell the same of imperfect targets). Without warp and print such errors would
+pass for wobble, and would make the camera look better known than it is.
+
+The σ of each come from restricted maximum likelihood (Patterson and Thompson
 1971) with the noise level profiled out. Photos that do not show an effect give exactly zero.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.optimize import minimize, minimize_scalar
 
 from vision.camera import Wobble
 from vision.frames import Array
-from vision.lens_bundle import WARP_UNKNOWNS, WOBBLE_UNKNOWNS, Freedom, LensState, Views, normal_equations
+from vision.lens_bundle import normal_equations
 from vision.lens_solve import redundancy, solve
+from vision.lens_state import WARP_UNKNOWNS, WOBBLE_UNKNOWNS, Freedom, LensState, Views
 
 AUTO_DEFAULT = Wobble(focal_percent=0.5, centre_px=5.0)
 """Assumed of a camera with autofocus, at least."""
@@ -26,15 +31,21 @@ LIKELIHOOD_GAIN = 6.63
 FOCAL_RANGE = (1e-5, 3e-2)
 CENTRE_RANGE_PX = (0.02, 60.0)
 WARP_RANGE_PX = (0.01, 3.0)
+PRINT_RANGE_MM = (0.003, 1.0)
 ROUNDS = 3
 
 
 @dataclass(frozen=True, slots=True)
 class Unsteady:
-    """What the photos show of wobble and warp; zero where the likelihood does not ask for it."""
+    """What the photos show of wobble, warp and print errors; zero where the likelihood does not ask for it."""
 
-    wobble: Wobble
-    warp_px: float
+    wobble: Wobble = field(default_factory=Wobble)
+    warp_px: float = 0.0
+    print_mm: float = 0.0
+
+    def freed(self, freedom: Freedom) -> Freedom:
+        """`freedom` with these σ."""
+        return replace(freedom, wobble_sigma=sigma_of(self.wobble), warp_sigma_px=self.warp_px, print_sigma_mm=self.print_mm)
 
 
 def sigma_of(wobble: Wobble) -> Array:
@@ -42,29 +53,42 @@ def sigma_of(wobble: Wobble) -> Array:
     return np.array([wobble.focal_percent / 100.0, wobble.centre_px, wobble.centre_px])
 
 
-def estimate_unsteady(views: Views, state: LensState, freedom: Freedom, noise: float) -> Unsteady:
-    """σ of wobble and warp, alternating: each is estimated where the other has moved the photos.
+def estimate_unsteady(
+    views: Views, state: LensState, freedom: Freedom, noise: float, *, print_errors: bool = True
+) -> tuple[Unsteady, LensState]:
+    """σ of print errors, warp and wobble, in turns: each is estimated where the others have moved the photos.
 
     Parameters
     ----------
     state : LensState
-        Fitted without wobble and warp.
+        Fitted without any of them.
     freedom : Freedom
         Of that fit.
     noise : float
         Factor on the corners' σ of that fit.
+
+    Returns
+    -------
+    Unsteady, and the state that moved by it.
     """
-    found = Unsteady(Wobble(), 0.0)
+    found, printed = Unsteady(), 0.0
     for _ in range(ROUNDS):
         before = found
-        warp = _warp(views, state, replace(freedom, wobble_sigma=sigma_of(found.wobble)), noise)
-        wobble = _wobble(views, state, replace(freedom, warp_sigma_px=warp), noise)
-        found = Unsteady(wobble, warp)
-        if not (found.wobble.present or found.warp_px) or found == before:
+        if print_errors:
+            printed, noise = _print(views, state, found.freed(freedom), noise)
+        if printed:  # the largest by far on paper, and its misfit would hide the rest: the photos move by it first
+            state = _moved(views, state, replace(found, print_mm=printed).freed(freedom), noise)
+        found = replace(found, print_mm=printed)
+        found = replace(found, warp_px=_warp(views, state, found.freed(freedom), noise))
+        found = replace(found, wobble=_wobble(views, state, found.freed(freedom), noise))
+        if found in (Unsteady(), before):
             break
-        moved = replace(freedom, wobble_sigma=sigma_of(wobble), warp_sigma_px=warp)
-        state = solve(views, state, moved, noise=noise, iterations=15, tolerance=1e-8)
-    return found
+        state = _moved(views, state, found.freed(freedom), noise)
+    return found, state
+
+
+def _moved(views: Views, state: LensState, freedom: Freedom, noise: float) -> LensState:
+    return solve(views, state, freedom, noise=noise, iterations=15, tolerance=1e-8)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,10 +115,12 @@ def _reduced(views: Views, state: LensState, freedom: Freedom, noise: float) -> 
     everything = replace(freedom, wobble_sigma=np.full(WOBBLE_UNKNOWNS, 1e9))
     if not freedom.warp_sigma_px:
         state = replace(state, warp_px=np.zeros_like(state.warp_px))
+    if not freedom.print_sigma_mm:
+        state = replace(state, print_mm=np.zeros_like(state.print_mm))
     normal = normal_equations(views, state, everything, noise=noise)
     first = len(normal.matrix) - WOBBLE_UNKNOWNS * views.photo_count
     common, mixed = normal.matrix[:first, :first], normal.matrix[:first, first:]
-    solved = np.linalg.lstsq(common, np.column_stack([mixed, normal.gradient[:first]]), rcond=1e-14)[0]
+    solved = _solved(common, np.column_stack([mixed, normal.gradient[:first]]))
     matrix = normal.matrix[first:, first:] - mixed.T @ solved[:, :-1]
     slope = normal.gradient[first:] - mixed.T @ solved[:, -1]
     cost = normal.cost - normal.own_gain - float(normal.gradient[:first] @ solved[:, -1])
@@ -103,22 +129,50 @@ def _reduced(views: Views, state: LensState, freedom: Freedom, noise: float) -> 
     logdet = normal.own_logdet + float(np.linalg.slogdet(common)[1])
     if freedom.warp_sigma_px:
         logdet += 2.0 * WARP_UNKNOWNS * views.view_count * float(np.log(freedom.warp_sigma_px))
+    if freedom.print_sigma_mm:
+        logdet += 2.0 * state.print_mm.size * float(np.log(freedom.print_sigma_mm))
     return _Reduced(matrix, slope + matrix @ at, cost, redundancy(views, freedom), logdet)
 
 
-def _warp(views: Views, state: LensState, freedom: Freedom, noise: float) -> float:
-    """σ of the warp, px, with the wobble as `freedom` has it."""
+def _solved(matrix: Array, right: Array) -> Array:
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
+    try:
+        return np.asarray(scale[:, None] * np.linalg.solve(matrix * np.outer(scale, scale), scale[:, None] * right))
+    except np.linalg.LinAlgError:  # a term of the rich model that these photos do not show at all
+        return np.asarray(np.linalg.lstsq(matrix, right, rcond=1e-14)[0])
 
-    def loss(log_px: float) -> float:
-        warp = replace(freedom, warp_sigma_px=float(np.exp(log_px)))
+
+def _warp(views: Views, state: LensState, freedom: Freedom, noise: float) -> float:
+    """σ of the warp, px, with the rest as `freedom` has it."""
+
+    def loss(warp_px: float) -> float:
+        warp = replace(freedom, warp_sigma_px=warp_px)
         return _reduced(views, state, warp, noise).loss(freedom.wobble_sigma)[0]
 
-    none = _reduced(views, state, replace(freedom, warp_sigma_px=0.0), noise).loss(freedom.wobble_sigma)[0]
-    grid = np.log(np.geomspace(*WARP_RANGE_PX, 7))
+    return _likely(loss, WARP_RANGE_PX)
+
+
+def _print(views: Views, state: LensState, freedom: Freedom, noise: float) -> tuple[float, float]:
+    """σ of the corners' printed places, mm, with the rest as `freedom` has it; and the noise factor that is left with it."""
+
+    def both(print_mm: float) -> tuple[float, float]:
+        printed = replace(freedom, print_sigma_mm=print_mm)
+        return _reduced(views, state, printed, noise).loss(freedom.wobble_sigma)
+
+    sigma = _likely(lambda print_mm: both(print_mm)[0], PRINT_RANGE_MM)
+    scale = float(np.sqrt(both(sigma)[1]))
+    return sigma * scale, max(1.0, noise * scale)
+
+
+def _likely(loss: Callable[[float], float], within: tuple[float, float]) -> float:
+    """The σ of least loss; zero unless it gains `LIKELIHOOD_GAIN` over none."""
+    grid = np.log(np.geomspace(*within, 7))
     step = float(grid[1] - grid[0])
-    start = float(min(grid, key=loss))
-    best = minimize_scalar(loss, bounds=(start - step, start + step), method="bounded", options={"xatol": 0.02})
-    return float(np.exp(best.x)) if none - float(best.fun) > LIKELIHOOD_GAIN else 0.0
+    start = float(min(grid, key=lambda at: loss(float(np.exp(at)))))
+    best = minimize_scalar(
+        lambda at: loss(float(np.exp(at))), bounds=(start - step, start + step), method="bounded", options={"xatol": 0.02}
+    )
+    return float(np.exp(best.x)) if loss(0.0) - float(best.fun) > LIKELIHOOD_GAIN else 0.0
 
 
 def _wobble(views: Views, state: LensState, freedom: Freedom, noise: float) -> Wobble:

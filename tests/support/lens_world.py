@@ -18,8 +18,24 @@ def true_parameters(camera=WEBCAM) -> np.ndarray:
     return np.array([*camera[2:6], *camera[6], *[0.0] * (8 - len(camera[6]))])
 
 
-def photo(rng, name, camera=WEBCAM, *, tilt_deg, turn_deg, place, distance_mm, noise_px=0.1, wobble=(0.0, 0.0), warp_px=0.0):
-    """One photo of the board; `place` is the board's centre in the picture as a share of width and height."""
+def photo(
+    rng,
+    name,
+    camera=WEBCAM,
+    *,
+    tilt_deg,
+    turn_deg,
+    place,
+    distance_mm,
+    noise_px=0.1,
+    wobble=(0.0, 0.0),
+    warp_px=0.0,
+    printed_off_mm=0.0,
+):
+    """One photo of the board; `place` is the board's centre in the picture as a share of width and height.
+
+    `printed_off_mm`, shape (corners, 2), is where the corners were printed minus where they should be.
+    """
     width, height, fx, fy, cx, cy, distortion = camera
     stretch = 1.0 + 0.01 * wobble[0] * rng.normal()
     fx, fy = fx * stretch, fy * stretch
@@ -30,7 +46,9 @@ def photo(rng, name, camera=WEBCAM, *, tilt_deg, turn_deg, place, distance_mm, n
     x, y = (place[0] * width - camera[4]) / camera[2], (place[1] * height - camera[5]) / camera[3]
     shift = distance_mm * np.array([x, y, 1.0]) - turn @ BOARD.centre_mm
     matrix = np.array([[fx, 0, cx], [0, fy, cy], [0, 0, 1]])
-    px = cv2.projectPoints(BOARD.corners_mm(), cv2.Rodrigues(turn)[0], shift, matrix, np.array(distortion))[0].reshape(-1, 2)
+    corners = BOARD.corners_mm()
+    corners[:, :2] += printed_off_mm
+    px = cv2.projectPoints(corners, cv2.Rodrigues(turn)[0], shift, matrix, np.array(distortion))[0].reshape(-1, 2)
     px = px + noise_px * rng.normal(size=px.shape)
     flat = BOARD.corners_mm()[:, :2] / BOARD.corners_mm()[:, :2].max(axis=0) * 2.0 - 1.0
     px += warp_px * (np.column_stack([flat**2, flat[:, 0] * flat[:, 1]]) @ rng.normal(size=(3, 2)))
@@ -66,3 +84,12 @@ def shifted(shot: PhotoSightings, corners, by_px) -> PhotoSightings:
     px = seen.px.copy()
     px[corners] += by_px
     return PhotoSightings(shot.photo, shot.width_px, shot.height_px, (Sighting(seen.board, seen.corner_ids, px, seen.cov_px),))
+
+
+def uneven_feed(seed: int, sigma_mm: float) -> np.ndarray:
+    """How far a printer with an uneven feed along x puts the corners off, shape (corners, 2), mm."""
+    rng = np.random.default_rng(seed)
+    x = BOARD.corners_mm()[:, 0]
+    waves = sum(rng.normal() * np.sin(2 * np.pi * x / length + rng.uniform(0, 6)) for length in (55.0, 90.0, 170.0))
+    off = np.column_stack([waves, np.zeros(len(x))]) + 0.3 * rng.normal(size=(len(x), 2))
+    return off * sigma_mm / np.sqrt(np.mean(off**2))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.support.lens_world import BOARDS, WEBCAM, photo, photos, shifted, true_parameters
+from tests.support.lens_world import BOARDS, WEBCAM, photo, photos, shifted, true_parameters, uneven_feed
 from vision.errors import LensError
 from vision.lens import DECENTRING, fit_lens
 from vision.lens_wobble import AUTO_DEFAULT
@@ -88,6 +88,28 @@ def test_boards_that_give_way_are_not_taken_for_wobble():
     plain = fit_lens(photos(9, 16), BOARDS, candidates=(("k1", "k2", "p1", "p2"),))
     assert plain.warp_px == 0.0
     assert fit.sigma()[0] > 1.3 * plain.sigma()[0]
+
+
+def test_a_print_with_uneven_feed_is_not_taken_for_wobble():
+    shots = photos(9, 16, printed_off_mm=uneven_feed(1, 0.06))
+    how = {"candidates": (("k1", "k2", "p1", "p2"),)}
+    fit, blind = fit_lens(shots, BOARDS, **how), fit_lens(shots, BOARDS, print_errors=False, **how)
+    # 126 places drawn, each seen in some 16 photos; what looks like a shift, turn or scale of the print cannot be seen
+    assert fit.print_mm == pytest.approx(0.06, rel=0.2)
+    assert not fit.wobble.present
+    assert fit.warp_px < 0.05
+    assert fit.rms_px < 0.15 < blind.rms_px
+    assert normalised_error(fit) < 2.0
+    assert fit_lens(photos(9, 16), BOARDS, **how).print_mm == 0.0
+
+
+@pytest.mark.slow
+def test_stated_covariance_is_true_on_uneven_prints():
+    how = {"candidates": (("k1", "k2", "p1", "p2"),)}
+    fits = [fit_lens(photos(700 + run, 12, printed_off_mm=uneven_feed(run, 0.06)), BOARDS, **how) for run in range(40)]
+    scaled = np.array([(f.camera.parameters - true_parameters())[:4] / f.sigma()[:4] for f in fits])
+    # 40 runs: the root mean square scatters by 0.11
+    assert np.all(np.abs(np.sqrt((scaled**2).mean(axis=0)) - 1.0) < 0.35), np.sqrt((scaled**2).mean(axis=0))
 
 
 def test_autofocus_is_assumed_to_wobble_at_least_by_the_default():

@@ -71,6 +71,7 @@ def test_other_findings_are_said(good):
     assert "autofocus: every photo is allowed 0.50 %" in said(focus="auto", wobble=Wobble(0.5, 5.0))
     assert "bent by about 1.2 mm" in said(bend_mm={"lens-1": np.array([1.2, 0.0, 0.0])})
     assert "shifted together by about 0.40 px" in said(warp_px=0.4)
+    assert "printed 0.15 mm off their places" in said(print_mm=0.15)
     assert "photos left out are predicted to 0.30 px" in said(holdout_rms_px=0.3)
     assert "known to 1.00 % only" in said(cov=good.cov * (0.01 * good.camera.fx_px / good.sigma()[0]) ** 2)
     assert "x.jpg (blurred)" in said(refused={"x.jpg": "blurred"})

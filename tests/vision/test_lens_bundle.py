@@ -7,14 +7,19 @@ from dataclasses import replace
 import numpy as np
 
 from tests.support.lens_world import BOARD, BOARDS, photos
-from vision.lens_bundle import Freedom, cost_of, normal_equations, stepped
+from vision.lens_bundle import cost_of, normal_equations, stepped
 from vision.lens_choice import Model
 from vision.lens_solve import robust_noise, solve
 from vision.lens_start import first_state
+from vision.lens_state import Freedom
 from vision.lens_views import bend_modes, board_sigmas, gather
 
 EVERYTHING = Freedom(
-    Model(("k1", "k2", "p1", "p2", "k3")).basis(), boards=True, wobble_sigma=np.array([0.01, 5.0, 5.0]), warp_sigma_px=0.2
+    Model(("k1", "k2", "p1", "p2", "k3")).basis(),
+    boards=True,
+    wobble_sigma=np.array([0.01, 5.0, 5.0]),
+    warp_sigma_px=0.2,
+    print_sigma_mm=0.05,
 )
 
 
@@ -25,6 +30,7 @@ def a_problem():
     moved = replace(
         state,
         board=state.board + np.array([1e-3, 0.2, -0.1, 0.1]),
+        print_mm=state.print_mm + 0.05 * rng.normal(size=state.print_mm.shape),
         wobble=state.wobble + rng.normal(size=state.wobble.shape) * [0.003, 2.0, 2.0],
         warp_px=state.warp_px + 0.1 * rng.normal(size=state.warp_px.shape),
     )

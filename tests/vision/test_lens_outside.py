@@ -10,10 +10,11 @@ from tests.support.lens_world import BOARDS, photos
 from tests.support.outside_data import outside_data
 from vision.boards import Board, BoardSet
 from vision.frames import log_so3
-from vision.lens_bundle import Freedom, Views, residuals_px
+from vision.lens_bundle import residuals_px
 from vision.lens_choice import Model
 from vision.lens_solve import adjust
 from vision.lens_start import first_state
+from vision.lens_state import Freedom, Views
 from vision.lens_views import gather
 from vision.sightings import PhotoSightings, Sighting
 
@@ -58,9 +59,11 @@ def test_zhangs_data():
         px=np.concatenate(px),
         root_weight=np.tile(np.eye(2), (5 * n, 1, 1)),
         view=np.repeat(np.arange(5), n),
+        corner=np.tile(np.arange(n), 5),
         photo_of_view=np.arange(5),
         board_of_view=np.zeros(5, dtype=np.int64),
         board_sigma=np.ones((1, 4)),
+        most_corners=n,
     )
     state = adjust(views, first_state(views, 640, 480), Freedom(Model(("k1", "k2")).basis(), boards=False)).state
     assert state.parameters[0] == pytest.approx(832.207, abs=1e-3)
