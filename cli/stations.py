@@ -29,7 +29,7 @@ from vision.camera_io import read_profile
 from vision.errors import FileError, MeasurementError
 from vision.gather import Expected, PhotoTask, SeenPhoto, gather, look_again
 from vision.kept import keep
-from vision.network import Network, NetworkState, adjust_network, weak_spots
+from vision.network import Network, NetworkState, adjust_network, start_of, weak_spots
 from vision.network_io import read_state, state_bytes
 from vision.network_start import NotTiedError, Start
 from vision.observations import View
@@ -185,25 +185,34 @@ def survey(desk: Desk, tick: Tick = silent) -> Sighted:
     if more != seen:
         seen = more
         tick("network", "second adjustment")
-        done = _settled(desk, views_of(desk, seen, epoch))
+        done = _settled(desk, views_of(desk, seen, epoch), done.network)
     network = done.network
     remarks = [*remarks, *done.remarks, *suspicions(network.rejected, network.rms_px, epoch)]
     remarks += scale_advice(job, desk.boards, network.bodies_seen)
     return Sighted(tuple(seen), epoch, network, (*remarks, *weak_spots(network)), looks)
 
 
-def _settled(desk: Desk, views: Sequence[View]) -> Settled:
-    """The survey's network with what contradicts it cured or told.
+def _settled(desk: Desk, views: Sequence[View], before: Network | None = None) -> Settled:
+    """The survey's network with what contradicts it cured or told; it starts from an earlier network of the same photos.
 
     Raises
     ------
     MeasurementError
     """
 
-    def adjust(views: Sequence[View], boards: BoardSet, start: Start | None) -> Network:
-        return adjusted(replace(desk, boards=boards), views, start=start)
+    first = _standing(before, views) if before else None
+
+    def adjust(some: Sequence[View], boards: BoardSet, start: Start | None) -> Network:
+        return adjusted(replace(desk, boards=boards), some, start=first if some is views else start)
 
     return settled(views, desk.boards, desk.job, adjust, lambda views: survey_guesses(views, desk.job))
+
+
+def _standing(network: Network, views: Sequence[View]) -> Start | None:
+    """Where an adjusted network stands, if it knows all photos and bodies of these views."""
+    start = start_of(network)
+    known = all(seen.body in start.bodies for view in views for seen in view.seen)
+    return start if known and all(view.photo in start.photos for view in views if view.seen) else None
 
 
 def adjusted(

@@ -18,7 +18,7 @@ from vision.camera import Camera, LensProfile
 from vision.errors import NetworkError
 from vision.frames import Pose
 from vision.network_report import BodyStrength, Network, redundancy_of, report, weak_spots
-from vision.network_start import Start, find_start
+from vision.network_start import Start, find_start, in_frame_of
 from vision.network_state import NetworkState
 from vision.observations import BEND_MODES, Distance, View, stack_views
 from vision.reliability import Suspect, single_errors
@@ -90,6 +90,8 @@ def adjust_network(
     if start is None:
         known = {body: prior.pose(body) for body in _bodies(views) if body in prior.boards} if prior else None
         start = find_start(views, boards, cameras, datum, known)
+    elif not prior:
+        start = in_frame_of(start, datum)
     skip = {(photo, body) for photo, body, _ in start.unusable}
     rejected = [Rejected(photo, body, reason) for photo, body, reason in start.unusable]
     views = [View(v.photo, v.lens, tuple(s for s in v.seen if (v.photo, s.body) not in skip)) for v in views]

@@ -105,6 +105,17 @@ def find_start(
     return Start(photos, bodies, tuple(unusable))
 
 
+def in_frame_of(start: Start, datum: str) -> Start:
+    """The same start with the body `datum` as the survey's frame."""
+    if np.array_equal(start.bodies[datum].transform.as_matrix(), np.eye(4)):
+        return start
+    survey_from_old = Pose("survey", "old", start.bodies[datum].inverse().transform)
+    bodies = {body: survey_from_old @ Pose("old", body, pose.transform) for body, pose in start.bodies.items()}
+    old_from_survey = survey_from_old.inverse()
+    photos = {photo: Pose("cam", "old", pose.transform) @ old_from_survey for photo, pose in start.photos.items()}
+    return Start(photos, bodies, start.unusable)
+
+
 def _placed(
     state: Placing, edges: Sequence[Edge], by_view: Mapping[int, list[Edge]], by_body: Mapping[str, list[Edge]]
 ) -> Placing:

@@ -12,7 +12,7 @@ from tests.support.network_world import CAMERA, World, lens_profile, ring_world,
 from vision.camera import Wobble
 from vision.errors import NetworkError
 from vision.frames import Pose, exp_so3
-from vision.network import Network, adjust_network
+from vision.network import Network, adjust_network, start_of
 from vision.network_start import NotTiedError
 from vision.observations import BodySighting, Distance, View, bend_modes
 from vision.unknowns import Hold
@@ -390,3 +390,20 @@ def test_a_photo_with_one_board_of_another_epoch_keeps_its_other_boards() -> Non
     network = adjust_network(views, world.boards, {"cam": lens_profile()})
     assert [(r.photo, r.body) for r in network.rejected] == [(views[mixed].photo, "b1")]
     assert network.rejected[0].misfit > 100.0
+
+
+def test_a_start_of_an_earlier_network_serves_whatever_its_datum() -> None:
+    """The same result as from the start found anew; the frame is that of the datum now asked for."""
+    world = ring_world(21, photos=12)
+    views = views_of(world, noise_px=0.1, seed=5)
+    lens = {"cam": lens_profile()}
+    earlier = adjust_network(views, world.boards, lens, datum="b3")
+    anew = adjust_network(views, world.boards, lens, datum="b0")
+    taken_up = adjust_network(views, world.boards, lens, datum="b0", start=start_of(earlier))
+    assert taken_up.state.datum == "b0"
+    np.testing.assert_allclose(taken_up.state.pose("b0").transform.as_matrix(), np.eye(4), atol=1e-15)
+    for body in anew.bodies_seen:
+        gap = taken_up.state.pose(body).transform.as_matrix() - anew.state.pose(body).transform.as_matrix()
+        assert np.abs(gap).max() < 1e-6, body
+    sigmas = [np.sqrt(np.diag(network.state.cov)) for network in (taken_up, anew)]
+    np.testing.assert_allclose(*sigmas, rtol=1e-6)
