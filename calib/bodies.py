@@ -128,6 +128,11 @@ def suspicions(all_rejected: Sequence[Rejected], used: Iterable[tuple[str, str]]
                 f"{rejected.photo}: {board} is not where the other photos of {when} have it: is the photo in the right folder, "
                 "and did nothing move in this round?"
             )
+        if when and not epoch_of_body(rejected.body) and board not in suspects and rejected.misfit > ELSEWHERE:
+            out.append(
+                f"{rejected.photo}: {board} is not where the other photos have it: left out there; was it carried about, or "
+                "does the photo show another print of it, a screen or a mirror?"
+            )
     return out
 
 

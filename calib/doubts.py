@@ -296,6 +296,15 @@ def _lens(found: Found, what: Typed, views: Sequence[View]) -> Doubt | None:
     return Doubt(found, words, hint, stops=max(abs(focal), centre) > STOP_LENS_PX)
 
 
+def in_wrong_folder(photo: str, body: str, shown: str) -> MeasurementError:
+    """A photo that shows a board (`body`, of its folder's epoch) where another epoch has it (`shown`)."""
+    folder, filed = epoch_of_body(shown), epoch_of_body(body)
+    return MeasurementError(
+        f"{photo} shows {board_of(body)} where it stood in {folder}: the photo belongs to {folder}, not to {filed}",
+        hint=f"move the photo into photos/{folder}, or take it out; did the car stand still in each round?",
+    )
+
+
 def scale_advice(job: Job, boards: BoardSet, used: Mapping[str, object] | Collection[str]) -> list[str]:
     """What nothing in the photos can show: a print scale common to all boards, when no tape distance is given."""
     floor = [name for name in job.floor if name in used]

@@ -16,7 +16,7 @@ from calib.paper.sheet import Sheet
 from calib.paper.stand import Stand, read_stand
 from calib.pipeline import CarStayed, car_stayed, check_of
 from cli.check import NOT_SHOWN, CheckRun
-from cli.doubting import MOST_CURES, doubt_in
+from cli.doubting import MOST_CURES, doubt_in, odd_photos
 from cli.stations import Desk, Survey, Tick, car_from, look_at, looked_again, unfound, views_of
 from vision.errors import FileError, MeasurementError
 from vision.moved import Moved, MovedSearch, find_moved
@@ -50,6 +50,8 @@ def run_check(
     need_tolerance(sheet)
     epoch, paths, names = _photos(desk, given)
     seen, remarks = look_at(desk, paths, names, tick)
+    seen, odd = odd_photos(desk, seen, dict.fromkeys(names, epoch))
+    remarks += odd
     views = views_of(desk, seen, dict.fromkeys(names, epoch))
     _need_stand_board(desk, stand, views, epoch)
     tick("network", "what moved since the survey")

@@ -2,20 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
-from calib.bodies import board_of
-from calib.doubts import EARLIER, Cure, Doubt, Guess, doubt_about, opened, parted, stop
+from calib.bodies import ELSEWHERE, board_of, epoch_of_body
+from calib.doubts import EARLIER, Cure, Doubt, Guess, doubt_about, in_wrong_folder, opened, parted, stop
 from calib.paper.job import Job
 from vision.boards import BoardSet
+from vision.camera import LensProfile
+from vision.gather import SeenPhoto
 from vision.network import Network, start_of
 from vision.network_start import Start
 from vision.observations import View
+from vision.odd_photos import is_mirrored, same_views, shown_at
 from vision.snooping import snoop
+
+if TYPE_CHECKING:
+    from cli.stations import Desk
 
 MOST_CURES = 3
 """Faults cured one after another; a job with more of them should be photographed again."""
+MIRRORED = "{0} is a mirror image, no board can be read in it: left out; switch mirroring off in the camera and take it again"
+EMPTY = "{0}: no board was found in it: left out; take it again, boards whole, sharp and lit"
+COPIED = "{0} is the same picture as {1}, saved again: left out; a copy adds nothing"
+FROM_ELSEWHERE = "the second adds little, take it 30° to 90° beside the first"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,3 +88,41 @@ def _start(network: Network, views: Sequence[View]) -> Start | None:
             bodies[body] = start.bodies[board_of(body)]
     known = wanted <= set(bodies) and all(view.photo in start.photos for view in views if view.seen)
     return replace(start, bodies=bodies) if known else None
+
+
+def misfiled(network: Network, views: Sequence[View], boards: BoardSet, lenses: Mapping[str, LensProfile]) -> None:
+    """Refuse a photo that shows boards where another epoch has them; looked for where sightings had to be left out.
+
+    Raises
+    ------
+    MeasurementError
+        Names the photo and the folder it belongs into.
+    """
+    lost = {rejected.body for rejected in network.rejected if epoch_of_body(rejected.body) and rejected.misfit > ELSEWHERE}
+    known = set(network.bodies_seen)
+    for body in sorted(lost):
+        others = sorted(other for other in known if board_of(other) == board_of(body) and other != body)
+        for view in views:
+            for seen in view.seen:
+                there = shown_at(network, view, seen, others, boards, lenses) if seen.body == body else []
+                if there:
+                    raise in_wrong_folder(view.photo, body, there[0])
+
+
+def odd_photos(desk: Desk, seen: Sequence[SeenPhoto], epoch: Mapping[str, str]) -> tuple[list[SeenPhoto], list[str]]:
+    """The photos without copies saved again; what is to be said of mirror images, empty photos and photos from one place."""
+    remarks = []
+    for photo in seen:
+        if not photo.sightings.found:
+            mirrored = is_mirrored(photo, desk.in_use, desk.lenses[photo.lens])
+            remarks.append(MIRRORED.format(photo.name) if mirrored else EMPTY.format(photo.name))
+    again: set[str] = set()
+    near: list[str] = []
+    for one in dict.fromkeys(epoch.values()):
+        copies, places = same_views([photo.sightings for photo in seen if epoch[photo.name] == one])
+        remarks += [COPIED.format(later, earlier) for earlier, later in copies if later not in again]
+        again |= {later for _, later in copies}
+        near += [f"{earlier} and {later}" for earlier, later in places if later not in again]
+    if near:
+        remarks.append(f"taken from one place: {'; '.join(near[:3])}{' …' if len(near) > 3 else ''}: {FROM_ELSEWHERE}")
+    return [photo for photo in seen if photo.name not in again], remarks

@@ -21,7 +21,7 @@ from calib.paper.epochs import epoch_of, epoch_order, photos
 from calib.paper.job import Job, check_job, read_job, write_result
 from calib.paper.stand import Stand, read_stand
 from calib.pipeline import Car, car_of
-from cli.doubting import Settled, settled
+from cli.doubting import Settled, misfiled, odd_photos, settled
 from vision.boards import BoardSet
 from vision.boards_io import read_boards
 from vision.camera import LensProfile
@@ -178,21 +178,22 @@ def survey(desk: Desk, tick: Tick = silent) -> Sighted:
     names = [path.relative_to(job.photos_folder).as_posix() for path in paths]
     epoch = {name: epoch_of(job, path) for name, path in zip(names, paths, strict=True)}
     seen, remarks = look_at(desk, paths, names, tick)
+    seen, odd = odd_photos(desk, seen, epoch)
     tick("network", "first adjustment")
-    done = _settled(desk, views_of(desk, seen, epoch))
+    done = settled_survey(desk, views_of(desk, seen, epoch))
     again = _second_look(desk, seen, epoch, done.network)
     more, looks = looked_again(desk, again, seen, tick, _kept_in(job))
     if more != seen:
         seen = more
         tick("network", "second adjustment")
-        done = _settled(desk, views_of(desk, seen, epoch), done.network)
+        done = settled_survey(desk, views_of(desk, seen, epoch), done.network)
     network = done.network
-    remarks = [*remarks, *done.remarks, *suspicions(network.rejected, network.rms_px, epoch)]
+    remarks = [*remarks, *odd, *done.remarks, *suspicions(network.rejected, network.rms_px, epoch)]
     remarks += scale_advice(job, desk.boards, network.bodies_seen)
     return Sighted(tuple(seen), epoch, network, (*remarks, *weak_spots(network)), looks)
 
 
-def _settled(desk: Desk, views: Sequence[View], before: Network | None = None) -> Settled:
+def settled_survey(desk: Desk, views: Sequence[View], before: Network | None = None) -> Settled:
     """The survey's network with what contradicts it cured or told; it starts from an earlier network of the same photos.
 
     Raises
@@ -205,7 +206,9 @@ def _settled(desk: Desk, views: Sequence[View], before: Network | None = None) -
     def adjust(some: Sequence[View], boards: BoardSet, start: Start | None) -> Network:
         return adjusted(replace(desk, boards=boards), some, start=first if some is views else start)
 
-    return settled(views, desk.boards, desk.job, adjust, lambda views: survey_guesses(views, desk.job))
+    done = settled(views, desk.boards, desk.job, adjust, lambda views: survey_guesses(views, desk.job))
+    misfiled(done.network, done.views, desk.boards, desk.lenses)
+    return done
 
 
 def _standing(network: Network, views: Sequence[View]) -> Start | None:
