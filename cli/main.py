@@ -79,6 +79,9 @@ for _group in app.registered_groups:
 
 def main() -> None:
     """Entry point of the `bayfix` command."""
+    from vision.threads import hold_to_one_thread
+
+    hold_to_one_thread()
     for stream in (sys.stdout, sys.stderr):
         # A redirected output of Windows may not know "°" or "σ": a question mark there, instead of a crash.
         if isinstance(stream, io.TextIOWrapper):

@@ -13,6 +13,8 @@ from typing import TypeVar
 
 import cv2
 
+from vision.threads import one_thread_for_children
+
 Work = TypeVar("Work")
 Result = TypeVar("Result")
 LEAST_FOR_POOL = 4
@@ -31,7 +33,7 @@ def in_parallel(function: Callable[[Work], Result], work: Sequence[Work], *, cor
     # Fresh processes: a forked one inherits OpenCV's threads in whatever state they are and may wait for them for ever.
     fresh = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(min(cores, len(work)), mp_context=fresh, initializer=_start_worker) as pool:
-        with _deaf_to_ctrl_c():
+        with _deaf_to_ctrl_c(), one_thread_for_children():
             results = pool.map(function, work)
         yield from results
 

@@ -4,7 +4,8 @@ Both get the same corners and the same start (some tenths of a degree and a cent
 no tape distances and no robust weights, and end when the square sum falls by less than 1e-10 of itself. Ours is
 `adjust_network` whole: arrays from the sightings, adjustment, joint covariance, strength of every body. Theirs is COLMAP's part
 alone: Ceres's problem built from a reconstruction that is there already, and solved, without covariance; of COLMAP's own choice
-of solver and a direct Schur solver on one and on two threads the fastest counts. Ours asks for no threads.
+of solver and a direct Schur solver on one and on two threads the fastest counts.
+Ours holds linear algebra to one thread, as the command does.
 
     python -m tests.benchmarks.network_ceres [--photos 20 50 100 200 400] [--boards 24] [--repeat 5] [--json]
 
@@ -14,6 +15,9 @@ depend on the machine. Growth is the slope of log time over log photos (wanted: 
 
 from __future__ import annotations
 
+from tests.support import one_thread  # noqa: F401 - as the command: set before numpy is loaded
+
+# isort: split
 import argparse
 import json
 import statistics
