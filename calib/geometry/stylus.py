@@ -294,7 +294,7 @@ def _least_squares(design: Array, observed: Array, cov: Array, parts: Mapping[st
     """
     weight = np.linalg.inv(cov)
     pull = weight @ design
-    gain = np.linalg.solve(design.T @ pull, pull.T)
+    gain = np.asarray(np.linalg.solve(design.T @ pull, pull.T), dtype=float)
     value = gain @ observed
     left = observed - design @ value
     unexplained, told = weight - pull @ gain, weight @ left
