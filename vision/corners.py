@@ -1,7 +1,7 @@
 """Sub-pixel corners by registration: the drawn pattern is shifted until it fits the photo, corner by corner, all at once.
 
 OpenCV's `cornerSubPix` is off by 0.2 to 0.3 px where its window holds marker edges; here the marker is part of the model. Per
-corner a Gauss-Newton step solves for shift, contrast, brightness and its slope (Baker and Matthews 2004).
+corner a Gauss-Newton step solves for shift, contrast, brightness with its slope, and tone (Baker and Matthews 2004).
 """
 
 from __future__ import annotations
@@ -21,6 +21,11 @@ WINDOW_SQUARES = 0.56
 HALF_MAX_PX = 20
 HALF_MIN_PX = 5
 STEP_MAX_PX = 1.5
+SHORT_PX = 0.3
+LIGHT = 4
+"""Unknowns of a window's light: contrast, brightness, two slopes."""
+TONES = {False: 1, True: 2}
+"""Unknowns of its tone, by `exact`: with a second one small windows are no longer judged well."""
 CHUNK_ROWS = 30000
 """OpenCV's remap takes pictures of at most 32767 rows."""
 
@@ -69,9 +74,11 @@ def fit_points(
     points_mm: Array,
     blur_cov: Array,
     *,
-    window_squares: float = WINDOW_SQUARES,
+    window_squares: float | Array = WINDOW_SQUARES,
     steps: int = 3,
     reach_px: float = 3.0,
+    half_max_px: int = HALF_MAX_PX,
+    exact: bool = False,
 ) -> Fits:
     """Fit the drawn pattern around each board point to the photo.
 
@@ -81,21 +88,28 @@ def fit_points(
     points_mm : ndarray, shape (n, 2 or 3)
         Points that the map projects into the photo.
     blur_cov : ndarray, shape (2, 2)
-    window_squares : float
-        Half-width of the window in squares.
+    window_squares : float or ndarray, shape (n, 2)
+        Half-width of the window in squares, of each along x and y.
     steps : int
         Gauss-Newton steps; 0 only compares.
     reach_px : float
         Largest shift from the predicted place.
+    half_max_px : int
+        Larger windows are cut to this half-width.
+    exact : bool
+        Draw finer and differentiate over a fraction of a pixel: for the last look. Over two pixels, sharp edges lose much of
+        their slope, and with it weight.
     """
-    half = window_half_px(board, board_map, points_mm, window_squares)
+    squares = np.broadcast_to(np.asarray(window_squares, dtype=float), (len(points_mm), 2))
+    half = window_half_px(board, board_map, points_mm, squares, half_max_px)
     margin = int(np.ceil(reach_px)) + 1
-    chunk = max(1, CHUNK_ROWS // (3 * (2 * (half + margin) + 1)))
+    chunk = max(1, CHUNK_ROWS // (4 * (2 * (half + margin) + 1)))
     parts = []
     for first in range(0, len(points_mm), chunk):
         points = points_mm[first : first + chunk]
-        drawn = draw_patches(board, board_map, points, half, blur_cov, margin_px=margin)
-        parts.append(_fit(gray, drawn, board_map.project(points), window_squares, steps, reach_px))
+        drawn = draw_patches(board, board_map, points, half, blur_cov, margin_px=margin, more_fine=int(exact))
+        window = _window(drawn, squares[first : first + chunk])
+        parts.append(_fit(gray, drawn, board_map.project(points), window, steps, reach_px, exact))
     columns = {
         name: np.concatenate([getattr(part, name) for part in parts])
         for name in ("px", "cov_px", "contrast", "correlation", "worst_quarter", "inside")
@@ -105,29 +119,35 @@ def fit_points(
     return Fits(**columns, blur_normal=normal, blur_right=sum((part.blur_right for part in parts), zero))
 
 
-def window_half_px(board: Board, board_map: BoardMap, points_mm: Array, squares: float) -> int:
-    """Half-size of the square of pixels that holds the window of every point."""
-    d_xy = board_map.jacobian(points_mm)[0] * board.square_mm * squares
+def window_half_px(
+    board: Board, board_map: BoardMap, points_mm: Array, squares: float | Array, half_max_px: int = HALF_MAX_PX
+) -> int:
+    """Half-size of the square of pixels that holds the window of every point; `squares` a number or (n, 2)."""
+    half = np.broadcast_to(np.asarray(squares, dtype=float), (len(points_mm), 2))
+    d_xy = board_map.jacobian(points_mm)[0] * board.square_mm * half[:, None, :]
     reach = np.abs(d_xy).sum(axis=2).max()
-    return int(np.clip(np.ceil(reach), HALF_MIN_PX, HALF_MAX_PX))
+    return int(np.clip(np.ceil(reach), HALF_MIN_PX, half_max_px))
 
 
-def _fit(gray: Picture, drawn: Patches, predicted: Array, window: float, steps: int, reach_px: float) -> Fits:
+def _fit(gray: Picture, drawn: Patches, predicted: Array, full: Picture, steps: int, reach_px: float, exact: bool) -> Fits:
     image, inside = _cut(gray, drawn)
-    full = _window(drawn, window)
     weight = full * inside
     shift = np.zeros((len(image), 2))
-    solution = _solve(image, weight, drawn, shift)
+    solution = _solve(image, weight, drawn, shift, exact)
     for _ in range(steps):
         shift = np.clip(shift + np.clip(solution.step, -STEP_MAX_PX, STEP_MAX_PX), -reach_px, reach_px)
-        solution = _solve(image, weight, drawn, shift)
+        solution = _solve(image, weight, drawn, shift, exact)
     share = weight.sum(axis=(1, 2)) / np.maximum(full.sum(axis=(1, 2)), 1e-9)
     return _judge(image, weight, drawn, solution, predicted + shift, share)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Solution:
-    """`basis` (n, p², 6): pattern, 1, two ramps, minus its two derivatives; `inverse` of its normal matrix (n, 6, 6)."""
+    """`basis` (n, p², 7 or 8): pattern, 1, two ramps, tone, minus its two derivatives; `inverse` of its normal matrix.
+
+    Tone is ``T (1 - T)`` and ``T (1 - T) (1 - 2 T)`` of the pattern T: what a camera's tone curve, stray light and spreading
+    ink do to blurred edges. Without it, every edge that has no opposite one near by moves towards black, by 0.1 px and more.
+    """
 
     step: Array
     contrast: Array
@@ -136,10 +156,10 @@ class _Solution:
     basis: Picture
 
 
-def _window(drawn: Patches, squares: float) -> Picture:
-    """Weights (n, p, p): 1 inside the window on the board, falling to 0 over a tenth of a square."""
-    far = np.abs(drawn.offset_squares).max(axis=3)
-    return np.asarray(np.clip((squares + 0.05 - far) / 0.1, 0.0, 1.0), dtype=np.float32)
+def _window(drawn: Patches, squares: Array) -> Picture:
+    """Weights (n, p, p): 1 inside the window on the board, falling to 0 over a tenth of a square; half-widths (n, 2)."""
+    beyond = (np.abs(drawn.offset_squares) - squares[:, None, None, :].astype(np.float32)).max(axis=3)
+    return np.asarray(np.clip((0.05 - beyond) / 0.1, 0.0, 1.0), dtype=np.float32)
 
 
 def _cut(gray: Picture, drawn: Patches) -> tuple[Picture, Picture]:
@@ -176,34 +196,42 @@ def _sampled(drawn: Patches, shift: Array, rim: int) -> Picture:
     return np.asarray(out, dtype=np.float32).reshape(n, p, p)
 
 
-def _solve(image: Picture, weight: Picture, drawn: Patches, shift: Array) -> _Solution:
+def _solve(image: Picture, weight: Picture, drawn: Patches, shift: Array, exact: bool) -> _Solution:
     """Contrast, brightness with slope, and the next step of the shift, by weighted least squares for every patch."""
     n, p, _ = image.shape
     wide = _sampled(drawn, shift, 1)
-    basis = np.empty((n, p, p, 6), dtype=np.float32)
+    light = LIGHT + TONES[exact]
+    basis = np.empty((n, p, p, light + 2), dtype=np.float32)
     ramp = np.linspace(-1.0, 1.0, p, dtype=np.float32)
     basis[..., 0], basis[..., 1] = wide[:, 1:-1, 1:-1], 1.0
     basis[..., 2], basis[..., 3] = ramp[None, None, :], ramp[None, :, None]
-    basis[..., 4] = (wide[:, 1:-1, :-2] - wide[:, 1:-1, 2:]) / 2
-    basis[..., 5] = (wide[:, :-2, 1:-1] - wide[:, 2:, 1:-1]) / 2
-    flat = basis.reshape(n, p * p, 6)
+    basis[..., 4] = basis[..., 0] * (1.0 - basis[..., 0])
+    if exact:
+        basis[..., 5] = basis[..., 4] * (1.0 - 2.0 * basis[..., 0])
+        basis[..., 6], basis[..., 7] = (
+            (_sampled(drawn, shift + e, 0) - _sampled(drawn, shift - e, 0)) / (2 * SHORT_PX) for e in np.eye(2) * SHORT_PX
+        )
+    else:
+        basis[..., 5] = (wide[:, 1:-1, :-2] - wide[:, 1:-1, 2:]) / 2
+        basis[..., 6] = (wide[:, :-2, 1:-1] - wide[:, 2:, 1:-1]) / 2
+    flat = basis.reshape(n, p * p, light + 2)
     weighted = (flat * weight.reshape(n, -1, 1)).transpose(0, 2, 1)
-    normal = (weighted @ flat).astype(float) + np.eye(6) * 1e-6
+    normal = (weighted @ flat).astype(float) + np.eye(light + 2) * 1e-6
     right = (weighted @ image.reshape(n, -1, 1)).astype(float)
     inverse = np.asarray(np.linalg.inv(normal), dtype=float)
     x = inverse @ right
     contrast = x[:, 0, 0]
     safe = np.where(np.abs(contrast) < 1.0, np.copysign(1.0, contrast), contrast)
     residual = image - (flat @ x.astype(np.float32)).reshape(n, p, p)
-    return _Solution(x[:, 4:, 0] / safe[:, None], contrast, residual, inverse, flat)
+    return _Solution(x[:, light:, 0] / safe[:, None], contrast, residual, inverse, flat)
 
 
 def _judge(image: Picture, weight: Picture, drawn: Patches, s: _Solution, px: Array, inside: Array) -> Fits:
     total = np.maximum(weight.sum(axis=(1, 2), dtype=float), 1e-9)
     square = (weight * s.residual**2).sum(axis=(1, 2), dtype=float)
-    freedom = np.maximum(total - 6.0, 1.0)
+    freedom = np.maximum(total - s.basis.shape[2], 1.0)
     contrast = np.maximum(np.abs(s.contrast), 1e-6)
-    cov = s.inverse[:, 4:, 4:] * (square / freedom / contrast**2)[:, None, None]
+    cov = s.inverse[:, -2:, -2:] * (square / freedom / contrast**2)[:, None, None]
     mean = (weight * image).sum(axis=(1, 2), dtype=float) / total
     variation = (weight * (image - mean[:, None, None]) ** 2).sum(axis=(1, 2), dtype=float)
     correlation = np.sqrt(np.clip(1.0 - square / np.maximum(variation, 1e-9), 0.0, 1.0)) * np.sign(s.contrast)
@@ -226,7 +254,7 @@ def _worst_quarter(weight: Picture, drawn: Patches, s: _Solution) -> Array:
 def _blur_equations(weight: Picture, s: _Solution, good: np.ndarray) -> tuple[Array, Array]:
     """Pooled normal equations of the residual on the pattern's second derivatives (heat equation: dT/dC = T''/2)."""
     n, p, _ = weight.shape
-    gx, gy = (-s.basis[..., k].reshape(n, p, p) for k in (4, 5))
+    gx, gy = (-s.basis[..., k].reshape(n, p, p) for k in (-2, -1))
     xx, xy, yy = (_derivative(g, axis) for g, axis in ((gx, 2), (gx, 1), (gy, 1)))
     basis = np.stack([xx / 2, xy, yy / 2], axis=-1).reshape(n, -1, 3) * s.contrast.astype(np.float32)[:, None, None]
     w = (weight * good[:, None, None]).reshape(n, -1, 1)

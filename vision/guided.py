@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from vision.boardmap import BoardMap, refit_map
 from vision.boards import Board
+from vision.cells import shared_out
 from vision.corners import WINDOW_SQUARES, Fits, fit_points
 from vision.frames import Array
 from vision.judging import (
@@ -65,7 +66,10 @@ def look_at(picture: Picture, board: Board, start: Start, noise: float, settings
     """
     look = _Look(picture, board, start, noise, settings)
     try:
-        return sighting_of(picture, board, look.settled(look.grown()), start.markers_read, settings)
+        state = look.settled(look.grown())
+        if board.is_charuco:
+            state = shared_out(picture, board, state, noise, settings)
+        return sighting_of(picture, board, state, start.markers_read, settings)
     except Refused as refused:
         return Refusal(board.name, str(refused), start.markers_read)
 

@@ -62,7 +62,7 @@ class Settings:
     least_side_px: float = 5.0
     largest_tilt_deg: float = 80.0
     largest_blur: float = 0.25
-    floor_px: float = 0.005
+    floor_px: float = 0.002
     marker_likeness: float = 0.6
 
 
