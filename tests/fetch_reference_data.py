@@ -2,7 +2,7 @@
 
     python tests/fetch_reference_data.py FOLDER
 
-They are samples in the source distribution of opencv-python (Apache-2.0; some 80 MB to download, 1 MB is kept). The data of
+They are samples in the source distribution of opencv-python (Apache-2.0; some 80 MB to download, 2 MB are kept). The data of
 the tests against Zhang's paper and the AprilTag library come with no package; those tests skip.
 """
 
@@ -17,8 +17,9 @@ from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
 
 CHARUCO_DOC = "doc/tutorials/objdetect/charuco_detection/images"
+PAIRS = (*range(1, 10), *range(11, 15))
 WANTED: Mapping[str, str] = {
-    **{f"samples/data/left{i:02d}.jpg": f"chessboard-left/left{i:02d}.jpg" for i in (*range(1, 10), *range(11, 15))},
+    **{f"samples/data/{s}{i:02d}.jpg": f"chessboard-{s}/{s}{i:02d}.jpg" for s in ("left", "right") for i in PAIRS},
     "samples/data/left_intrinsics.yml": "chessboard-left/left_intrinsics.yml",
     "samples/cpp/tutorial_code/calib3d/camera_calibration/out_camera_data.yml": "out_camera_data.yml",
     "samples/cpp/tutorial_code/objectDetection/tutorial_camera_charuco.yml": "charuco/tutorial_camera_charuco.yml",

@@ -93,6 +93,8 @@ class LensFit:
     candidates : tuple of (coefficients, hold-out RMS in px)
     bend_mm : dict of str to ndarray, shape (3,)
         Bend amplitudes of each board: along x, twist, along y.
+    printed_off_mm : dict of str to ndarray, shape (corners, 2)
+        Where each corner of a board was printed minus where it should be; zero where the photos show nothing of it.
     pose_cov : ndarray, shape (6 v, 6 v)
         Joint covariance of the left perturbations `rx ry rz tx ty tz` of all views' `cam_from_board`: corners, lens, boards.
     """
@@ -112,6 +114,7 @@ class LensFit:
     refused: dict[str, str]
     candidates: tuple[tuple[tuple[str, ...], float], ...]
     bend_mm: dict[str, Array]
+    printed_off_mm: dict[str, Array]
     pose_cov: Array
 
     @property
@@ -340,6 +343,7 @@ def _report(
         refused={sightings[number].photo: reason for number, reason in sorted(cleaned.reasons.items())},
         candidates=tuple((trial.model.distortion, trial.held_out.rms_px) for trial in trials),
         bend_mm={board: final.state.board[i, 1:] for i, board in enumerate(cleaned.boards)},
+        printed_off_mm={board: final.state.print_mm[i] for i, board in enumerate(cleaned.boards)},
         pose_cov=final.pose_cov,
     )
 
