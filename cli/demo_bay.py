@@ -21,6 +21,7 @@ from synthetic_images.render import render_photo
 from synthetic_images.shot import Shot
 from synthetic_images.shots import demo_shots
 from synthetic_images.true_camera import TrueCamera, still_camera, webcam
+from vision.boards import BoardSet
 from vision.boards_io import record_bars, starter_boards, starter_text
 from vision.parallel import in_parallel
 from vision.toml_io import write_whole
@@ -46,10 +47,15 @@ class DemoBay:
 def invent(seed: int, *, variant: str = "a4", megapixels: int = 2) -> DemoBay:
     """A bay, a camera (2 or 12 megapixels) and a photo list for this seed."""
     rng = np.random.default_rng(seed)
-    boards = starter_boards("a3" if variant == "a3" else "a4")
+    boards = _standing(starter_boards("a3" if variant == "a3" else "a4"))
     bay = random_bay(boards, rng, true_scales=draw_true_scales(boards, rng))
     camera = webcam() if megapixels == 2 else still_camera()
     return DemoBay(bay, camera, tuple(demo_shots(bay, rng, camera)), variant)
+
+
+def _standing(boards: BoardSet) -> BoardSet:
+    """Boards that stand in the bay: the stylus board is held by hand, and only where somebody touches something."""
+    return BoardSet(tuple(board for board in boards if not board.name.startswith("stylus-")))
 
 
 def write_job(demo: DemoBay, folder: Path, seed: int) -> None:
