@@ -8,13 +8,15 @@ from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from calib.alignment import alignment
 from calib.bodies import REST, board_of, epoch_of_body, not_tied_in_words, suspicions
-from calib.decision.verdict import Rule, need_tolerance
+from calib.decision.verdict import Rule, at_best_undecided, need_tolerance
 from calib.doubts import Cure, check_guesses, opened, stop, without_moved
 from calib.paper.epochs import photos as photos_of
 from calib.paper.sheet import Sheet
 from calib.paper.stand import Stand, read_stand
-from calib.pipeline import CarStayed, car_stayed, check_of
+from calib.paper.vehicle import read_vehicle
+from calib.pipeline import Car, CarStayed, CheckOutcome, car_stayed, check_of
 from cli.check import NOT_SHOWN, CheckRun
 from cli.doubting import MOST_CURES, doubt_in, odd_photos
 from cli.stations import Desk, Survey, Tick, car_from, look_at, looked_again, unfound, views_of
@@ -122,11 +124,34 @@ def outcome_of(
         car_shown=bool(stayed) or car_not_seen is not None,
         rule=Rule.GUARD_BAND if guard_band else Rule.PROBABILITY,
     )
+    outcome, told = _on_this_car(desk, car, outcome)
+    remarks += told
     if outcome.stand_board != stand.boards[0].board:
         remarks.append(f"{stand.boards[0].board} was not seen: the target's place comes from {outcome.stand_board}")
     if len(views) == 1:
         remarks.append("one photo: stand 30° to 45° beside the target's normal, or add a second photo from the other side")
     return CheckRun(epoch, outcome, stayed, moved, network, tuple(view.photo for view in views), tuple(remarks))
+
+
+def _on_this_car(desk: Desk, car: Car, outcome: CheckOutcome) -> tuple[CheckOutcome, list[str]]:
+    """A car that is not shown to be within the limits of its vehicle file: no placement on it conforms, unless overruled."""
+    if desk.job.vehicle is None:
+        return outcome, []
+    found = alignment(car, desk.job, desk.boards, read_vehicle(desk.job.vehicle))
+    told = [
+        f"limit of {row.name.replace('_', ' ')} overruled by {row.overruled.by}: {row.overruled.reason}"
+        for row in found.limits
+        if row.overruled
+    ]
+    if found.blocking:
+        names = ", ".join(row.name.replace("_", " ") for row in found.blocking)
+        told.append(
+            f"the car is not shown to be within its limits ({names}): put it right first, or overrule the limit with a reason "
+            f"in {desk.job.vehicle.name}; see: bayfix vehicle {desk.job.folder}"
+        )
+        verdict = at_best_undecided(outcome.judgement.verdict)
+        outcome = replace(outcome, judgement=replace(outcome.judgement, verdict=verdict))
+    return outcome, told
 
 
 def _photos(desk: Desk, given: Sequence[Path]) -> tuple[str, list[Path], list[str]]:

@@ -83,6 +83,8 @@ class Job:
         Unevenness of the floor, half-width at k = 2.
     standoff_common_pm_mm : float
         Error shared by the stand-offs of all wheels (equal holders), half-width at k = 2.
+    vehicle : Path or None
+        Limits and tyre sizes of the car; None when the job file names none.
     """
 
     folder: Path
@@ -96,6 +98,7 @@ class Job:
     distances: tuple[TapeDistance, ...]
     floor_pm_mm: float
     standoff_common_pm_mm: float
+    vehicle: Path | None = None
 
     @property
     def photos_folder(self) -> Path:
@@ -276,6 +279,7 @@ def _check_files(job: Job, path: Path) -> None:
         (job.boards, ("boards",), "correct the name, or give --boards"),
         (job.sheet, ("sheet",), "correct the name, or give --sheet"),
         (job.stand, ("stand",), "correct the name, or give --stand"),
+        (job.vehicle, ("vehicle",), "correct the name, or strike the line"),
     ]
     text = read_text(path)
     for file, keys, hint in named:
@@ -352,6 +356,7 @@ class _JobFile(FileModel):
     boards: Filled
     sheet: Filled | None = None
     stand: Filled | None = None
+    vehicle: Filled | None = None
     floor: list[Filled]
     floor_pm_mm: Annotated[float, Field(gt=0.0, le=50.0)] = FLOOR_PM_MM
     standoff_common_pm_mm: HalfWidth | None = None
@@ -390,4 +395,5 @@ class _JobFile(FileModel):
             distances=tuple(TapeDistance(d.a, d.b, d.mm, d.pm_mm) for d in self.distance),
             floor_pm_mm=self.floor_pm_mm,
             standoff_common_pm_mm=self.common_pm_mm(),
+            vehicle=None if self.vehicle is None else folder / self.vehicle,
         )

@@ -1,0 +1,77 @@
+"""The car before a target is placed: floor, wheels, lines, tyres, and all of it against the limits of its vehicle file."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from calib.decision.limits import LimitRow, judge_limits
+from calib.decision.verdict import Rule
+from calib.geometry import lines
+from calib.geometry.floor_map import FloorMap, floor_map, slope_between
+from calib.geometry.lines import FLOOR, WHEELS
+from calib.geometry.tyres import tyre_figures
+from calib.paper.job import Job
+from calib.paper.vehicle import Vehicle
+from calib.pipeline import Car
+from vision.boards import BoardSet
+from vision.frames import Estimate
+
+AHEAD_MM = 600.0
+"""Floor boards further ahead of the front axle than this lie around the stand, the others under the car."""
+NO_SLOPE = "not measured: three floor boards around the car and three ahead of it, not on a line, are needed"
+NO_LINE = "not measured: stand-off missing, so nobody knows where the car ends"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Alignment:
+    """Everything about the car as it stands in `rest`.
+
+    Attributes
+    ----------
+    car : Car
+    floor : FloorMap
+    estimates : tuple of Estimate
+        Floor, alignment table, tyres; names with unit.
+    missing : dict of figure name without unit to str
+        What could not be measured, and why.
+    limits : tuple of LimitRow
+        Empty without a vehicle file.
+    """
+
+    car: Car
+    floor: FloorMap
+    estimates: tuple[Estimate, ...]
+    missing: dict[str, str]
+    limits: tuple[LimitRow, ...]
+
+    @property
+    def blocking(self) -> tuple[LimitRow, ...]:
+        """Limits that are not shown to be kept, and not overruled: no placement on this car conforms."""
+        return tuple(row for row in self.limits if row.blocks)
+
+
+def alignment(car: Car, job: Job, boards: BoardSet, vehicle: Vehicle | None = None, rule: Rule = Rule.PROBABILITY) -> Alignment:
+    """Floor, wheels, lines and tyres of a measured car, judged by its vehicle file when there is one."""
+    floor = floor_map(car.poses, boards, [name for name in job.floor if name in car.poses])
+    missing = {figure.name: figure.reason for figure in car.figures.missing}
+    estimates = [floor.departure()]
+    slope = _slope(car, floor, job.reference_known)
+    if isinstance(slope, Estimate):
+        estimates.append(slope)
+    else:
+        missing |= {"floor_pitch": slope, "floor_roll": slope}
+    estimates += [car.figures.estimate, tyre_figures(car.fit.rolling, dict(vehicle.tyres) if vehicle else None)]
+    limits = judge_limits(vehicle, estimates, missing, rule) if vehicle else ()
+    return Alignment(car, floor, tuple(estimates), missing, limits)
+
+
+def _slope(car: Car, floor: FloorMap, reference_known: Sequence[str]) -> Estimate | str:
+    """How the floor around the stand leans against that under the car."""
+    if not set(WHEELS) <= set(reference_known) or any(lines.axle_body(wheel) not in car.poses for wheel in WHEELS):
+        return NO_LINE
+    floor_from_survey = car.poses[FLOOR].inverse()
+    front = floor_from_survey.apply(lines.front_mid_mm(car.poses))[:2]
+    ahead = (floor_from_survey.rotation @ lines.centreline_direction(car.poses))[:2]
+    around_stand = (floor.place_mm - front) @ ahead > AHEAD_MM
+    return slope_between(floor, list(~around_stand), list(around_stand), ahead) or NO_SLOPE
