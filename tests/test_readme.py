@@ -18,6 +18,7 @@ from typer.testing import CliRunner
 from calib.paper.job import read_job
 from calib.paper.sheet import read_sheet
 from calib.paper.stand import read_stand
+from calib.paper.vehicle import read_vehicle
 from cli.base import Exit
 from cli.demo import FIGURES
 from cli.main import IN_BRIEF, app
@@ -190,13 +191,19 @@ def test_every_file_shown_can_be_read_as_it_stands(tmp_path, text):
             (tmp_path / name).touch()
         assert len(read_job(tmp_path).floor) == 4
     else:
-        readers = {"placement-sheet/1": read_sheet, "stand/1": read_stand, "boards/1": read_boards, "lens/1": read_profile}
+        readers = {
+            "placement-sheet/1": read_sheet,
+            "stand/1": read_stand,
+            "vehicle/1": read_vehicle,
+            "boards/1": read_boards,
+            "lens/1": read_profile,
+        }
         readers[schema](path)
 
 
 def test_every_kind_of_file_is_shown():
     shown = {tomllib.loads(block.text)["schema"] for block in blocks("DEVELOPERS.md", "toml")}
-    assert shown == {"job/1", "placement-sheet/1", "stand/1", "boards/1", "lens/1"}
+    assert shown == {"job/1", "placement-sheet/1", "stand/1", "vehicle/1", "boards/1", "lens/1"}
 
 
 def test_every_key_of_a_file_is_explained():
@@ -204,6 +211,7 @@ def test_every_key_of_a_file_is_explained():
     from calib.paper.job import _Distance, _JobFile, _Wheel, _Wheels
     from calib.paper.sheet import _Figure, _Provenance, _SheetFile
     from calib.paper.stand import _BoardEntry, _PivotEntry, _StandFile
+    from calib.paper.vehicle import _Limit, _Overruled, _VehicleFile
     from vision.boards_io import _Charuco, _Chessboard, _Measured
     from vision.camera_io import _Camera, _Correlation, _Fit, _LensModel, _Wobble
 
@@ -211,6 +219,7 @@ def test_every_key_of_a_file_is_explained():
         "job/1": (_JobFile, _Wheels, _Wheel, _Distance),
         "placement-sheet/1": (_SheetFile, _Figure, _Provenance),
         "stand/1": (_StandFile, _BoardEntry, _PivotEntry),
+        "vehicle/1": (_VehicleFile, _Limit, _Overruled),
         "boards/1": (_Charuco, _Chessboard, _Measured),
         "lens/1": (_LensModel, _Camera, _Correlation, _Fit, _Wobble),
     }
@@ -306,9 +315,13 @@ def test_only_a_marked_block_is_refreshed():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", ["survey.json", "wheels.json", "check-1.json", "demo.json", "budget-distance_mm.json"])
+@pytest.mark.parametrize(
+    "name", ["survey.json", "wheels.json", "check-1.json", "demo.json", "budget-distance_mm.json", "vehicle.json"]
+)
 def test_every_key_of_a_result_is_explained_and_no_other(demo, name):
     if name.startswith("budget-"):
         bayfix("budget", demo, "distance_mm")
+    if name == "vehicle.json":
+        bayfix("vehicle", demo)
     path = demo / name if name == "demo.json" else demo / "results" / name
     assert set(json.loads(path.read_text(encoding="utf-8"))) == table_keys("DEVELOPERS.md", f"keys: {name}")

@@ -34,7 +34,7 @@ def new_job(folder: Path, boards_text: str) -> NewJob:
     FileError
         The folder cannot be made or written.
     """
-    files = {"job.toml": JOB, "sheet.toml": SHEET, "stand.toml": STAND, "boards.toml": boards_text}
+    files = {"job.toml": JOB, "sheet.toml": SHEET, "stand.toml": STAND, "vehicle.toml": VEHICLE, "boards.toml": boards_text}
     written, kept = [], []
     try:
         for name in PHOTO_FOLDERS:
@@ -63,6 +63,7 @@ lens = ["phone.lens.toml"]
 boards = "boards.toml"      # the printed boards and their measured print scale
 sheet = "sheet.toml"        # where the target must stand: FILL IN
 stand = "stand.toml"        # where the stand boards sit on the target: FILL IN
+# vehicle = "vehicle.toml"  # limits of the car itself; fill that file in and remove the # here: a car out of limits is said
 
 # --- boards on the floor ---------------------------------------------------------------------------------------------
 # Strike out the ones you did not lay down. At least 3 on each side of the car and 4 to be seen around the stand.
@@ -207,4 +208,44 @@ turn_deg = 0.0
 # [pivot]
 # right_mm = 0.0
 # behind_mm = 250.0
+"""
+
+VEHICLE = """\
+schema = "vehicle/1"
+# What the car itself must keep before a target is placed, copied from the vehicle maker's licensed service information.
+# `bayfix vehicle` compares; while a limit is not shown to be kept, no check says conforms. Nothing here is a default.
+
+name = ""                  # FILL IN: which car, in words of your own
+# tyre = "205/55R16"       # as on the sidewall; different sizes: [tyres] with front = "..." and rear = "..."
+# toe_diameter_mm = 406.4  # toe is also given in mm at this diameter: say the rim's, or the tyre's, as the document does
+
+# One block for each figure the document limits: value and tolerance, or least and/or most. Angles in deg, lengths in mm.
+# Toe-in is positive, a thrust angle to the car's left is positive, camber is positive when the top leans outward.
+
+# [limits.rear_total_toe]
+# unit = "deg"
+# value = 0.10
+# tolerance = 0.20
+
+# [limits.thrust_angle]
+# unit = "deg"
+# least = -0.10
+# most = 0.10
+
+# [limits.diagonal_difference]
+# unit = "mm"
+# value = 0.0
+# tolerance = 5.0
+
+# A limit that does not count for this car needs a reason and a name; both go into every result.
+# [overruled.thrust_angle]
+# reason = ""
+# by = ""
+
+[provenance]
+document = ""              # FILL IN: which document or service information page
+edition = ""
+# date_read = 2026-01-31   # the day it was read (no quotes)
+typed_by = ""              # FILL IN
+checked_by = ""
 """

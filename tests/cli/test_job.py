@@ -11,11 +11,12 @@ from typer.testing import CliRunner
 from calib.paper.job import check_job, read_job
 from calib.paper.sheet import FIGURES, read_sheet
 from calib.paper.stand import read_stand
+from calib.paper.vehicle import read_vehicle
 from cli.main import app
 from vision.boards_io import read_boards
 from vision.errors import FileError
 
-FILES = {"job.toml", "sheet.toml", "stand.toml", "boards.toml"}
+FILES = {"job.toml", "sheet.toml", "stand.toml", "vehicle.toml", "boards.toml"}
 
 
 def new(*arguments):
@@ -28,20 +29,20 @@ def switched_on(text: str) -> str:
     return text.replace('= ""', '= "filled"')
 
 
-def test_a_new_job_has_four_files_and_five_photo_folders(tmp_path):
+def test_a_new_job_has_five_files_and_five_photo_folders(tmp_path):
     folder = tmp_path / "deep" / "job"
     result = new(folder)
     assert result.exit_code == 0, result.output
     assert {path.name for path in folder.iterdir() if path.is_file()} == FILES
     assert {path.name for path in (folder / "photos").iterdir()} == {"roll-1", "roll-2", "roll-3", "rest", "check-1"}
-    assert result.stdout.count("written") == 4
+    assert result.stdout.count("written") == 5
     assert "next: fill in sheet.toml" in result.stderr
 
 
 @pytest.mark.parametrize("variant", ["a4", "a3"])
 def test_the_written_files_can_be_read_once_filled_in(tmp_path, variant):
     assert new(tmp_path, "--variant", variant).exit_code == 0
-    for name in ("job.toml", "sheet.toml", "stand.toml"):
+    for name in ("job.toml", "sheet.toml", "stand.toml", "vehicle.toml"):
         path = tmp_path / name
         path.write_text(switched_on(path.read_text(encoding="utf-8")), encoding="utf-8")
     (tmp_path / "phone.lens.toml").touch()
@@ -54,6 +55,8 @@ def test_the_written_files_can_be_read_once_filled_in(tmp_path, variant):
     assert stand.pivot is not None
     assert len(job.reference_known) == 4
     assert len(job.distances) == 1
+    assert job.vehicle is not None
+    assert set(read_vehicle(job.vehicle).limits) == {"rear_total_toe", "thrust_angle", "diagonal_difference"}
     assert job.forced_lens(tmp_path / "photos" / "rest" / "webcam-1.png") == tmp_path / "webcam.lens.toml"
 
 
