@@ -360,10 +360,10 @@ def test_a_car_that_rolled_since_rest_is_refused(bay, survey, tmp_path):
 
 
 @pytest.mark.slow
-def test_first_order_u_agrees_with_draws_through_the_whole_geometry(sim):
+def test_first_order_u_agrees_with_draws_through_the_whole_geometry(bay, tmp_path):
     """JCGM 101:2008, clause 8: propagation of distributions as the check of the first-order U."""
     count = 150
-    rows = against_first_order(sim, count, seed=1)
+    rows = against_first_order(simulate(tmp_path, 1, of=bay, errors=False), count, seed=1)
     ratios = np.array([row["ratio"] for row in rows])
     assert len(rows) >= 30
     # A standard deviation from n draws scatters by 1/sqrt(2 n); four of that for the worst of thirty figures.
