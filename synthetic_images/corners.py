@@ -49,7 +49,7 @@ def shot_boards(bay: Bay, shot: Shot) -> dict[str, Array]:
     """`bay_from_board` of every board that is in front of the camera's world in this shot."""
     if shot.cam_from_lens_board is not None:
         return {shot.lens_board: shot.bay_from_cam @ shot.cam_from_lens_board}
-    return bay.board_poses(shot.epoch)
+    return bay.board_poses(shot.epoch) | dict(shot.held)
 
 
 def true_px(bay: Bay, camera: TrueCamera, shot: Shot, board: str) -> Array:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from synthetic_images.rigid import Array
 
@@ -24,6 +25,8 @@ class Shot:
         Board held before the camera in a lens photo.
     cam_from_lens_board : ndarray, shape (4, 4), or None
         Its pose in a lens photo; None in bay photos.
+    held : mapping of board name to ndarray, shape (4, 4)
+        `bay_from_board` of boards held by hand in this photo.
     """
 
     name: str
@@ -32,6 +35,7 @@ class Shot:
     bay_from_cam: Array
     lens_board: str = ""
     cam_from_lens_board: Array | None = None
+    held: Mapping[str, Array] = field(default_factory=dict)
 
     @property
     def file_name(self) -> str:
