@@ -52,7 +52,7 @@ def row_of(fault: Fault, out: Outcome, seconds: float) -> Row:
     message = out.said(fault)
     good = not out.refused and abs(worst) <= BOUND if fault.expected == BOUNDED else bool(message)
     good = good and (out.refused or not fault.refused)
-    shown = message or " / ".join(out.messages[:3])
+    shown = message or " / ".join(out.messages[-2:])
     return Row(fault.name, fault.size, fault.expected, good, out.refused, shown, name, worst, placement, seconds)
 
 
