@@ -25,6 +25,19 @@ def body_of(board: str, epoch: str, floor: Collection[str]) -> str:
     return board if board in floor else f"{board}@{epoch}"
 
 
+def held_body(board: str, photo: str) -> str:
+    """Body name of a board held by hand: it is another body in every photo."""
+    return f"{board}@{photo}"
+
+
+def touch_view(seen: PhotoSightings, lens: str, epoch: str, job: Job, stylus: str, without: Collection[str] = ()) -> View:
+    """A photo of the stylus: its board is a body of this photo alone; floor and wheel boards tie it to the bay and the car."""
+    tying = {*job.floor, *job.wheel_boards().values()} - set(without)
+    found = [BodySighting(body_of(s.board, epoch, job.floor), s) for s in seen.found if s.board in tying]
+    held = [BodySighting(held_body(stylus, seen.photo), s) for s in seen.found if s.board == stylus]
+    return View(seen.photo, lens, (*found, *held))
+
+
 def board_of(body: str) -> str:
     return body.split("@", 1)[0]
 

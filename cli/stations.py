@@ -60,12 +60,13 @@ class Overrides:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Desk:
-    """A job with everything read that its photos need."""
+    """A job with everything read that its photos need; `held` boards are carried by hand and looked for besides the job's."""
 
     job: Job
     boards: BoardSet
     stand: Stand | None
     profiles: Mapping[Path, LensProfile]
+    held: tuple[str, ...] = ()
 
     @property
     def lenses(self) -> dict[str, LensProfile]:
@@ -74,7 +75,7 @@ class Desk:
     @property
     def in_use(self) -> BoardSet:
         """Boards of this job: no other is looked for."""
-        wanted = known_boards(self.job, self.stand)
+        wanted = known_boards(self.job, self.stand) | set(self.held)
         return BoardSet(tuple(board for board in self.boards if board.name in wanted))
 
 

@@ -23,6 +23,7 @@ from calib.geometry.lines import (
     reference_point_mm,
 )
 from calib.geometry.stand import TARGET
+from calib.geometry.stylus import point_body
 from calib.paper.sheet import FIGURES, Sheet
 from vision.errors import MeasurementError
 from vision.frames import Array, Estimate
@@ -56,7 +57,7 @@ def placement(
     Parameters
     ----------
     poses : PoseSet
-        Bodies "floor", "axle:…" (those that are known) and "target" in one frame.
+        Bodies "floor", "axle:…" (those that are known), "point:…" where the sheet's origin is one, and "target" in one frame.
     sheet : Sheet
     reference_known : collection of str
         Wheels whose axle body has its origin at the wheel reference point (the stand-off is known).
@@ -74,7 +75,7 @@ def placement(
             raise reasons[name]
     if not figures:
         raise ValueError("no figure asked for")
-    bodies = [body for body in (FLOOR, *map(axle_body, WHEELS), TARGET) if body in poses]
+    bodies = [body for body in (FLOOR, *map(axle_body, WHEELS), point_body(sheet.origin_point), TARGET) if body in poses]
     used = poses.of(bodies)
     if {axle_body(wheel) for wheel in REAR} <= set(bodies):
         check_sides(used, reference_known)
@@ -105,11 +106,16 @@ def figures_of(poses: Poses, sheet: Sheet, figures: Sequence[str] = FIGURES) -> 
     axes = along(line_direction(poses, sheet.line), floor.rotation[:, 2])
     out.update(zip(ANGLES, euler(axes.T @ survey_from_target.rotation), strict=True))
     if "distance_mm" in figures:
-        origin = np.mean([reference_point_mm(poses, wheel) for wheel in sheet.origin_wheels], axis=0)
-        out["distance_mm"] = float((centre - origin) @ axes[:, 0])
+        out["distance_mm"] = float((centre - _origin_mm(poses, sheet)) @ axes[:, 0])
     if "lateral_mm" in figures:
         out["lateral_mm"] = float((centre - rear_mid_mm(poses)) @ axes[:, 1])
     return out
+
+
+def _origin_mm(poses: Poses, sheet: Sheet) -> Array:
+    if sheet.origin_point:
+        return poses[point_body(sheet.origin_point)].translation_mm
+    return np.asarray(np.mean([reference_point_mm(poses, wheel) for wheel in sheet.origin_wheels], axis=0), dtype=float)
 
 
 def not_measured(poses: Poses, sheet: Sheet, reference_known: Collection[str]) -> dict[str, MeasurementError]:
@@ -124,6 +130,11 @@ def not_measured(poses: Poses, sheet: Sheet, reference_known: Collection[str]) -
         try:
             if TARGET not in poses:
                 raise MeasurementError("the target was not seen", hint="photograph a stand board together with floor boards")
+            if name == "distance_mm" and sheet.origin_point and point_body(sheet.origin_point) not in poses:
+                raise MeasurementError(
+                    f"distance is not measured: its origin, point {sheet.origin_point}, was not touched",
+                    hint=f"touch it with the stylus: bayfix touch JOB {sheet.origin_point}",
+                )
             need_axles(poses, needed, name.rsplit("_", 1)[0])
             need_references(tuple(dict.fromkeys(wanted)), reference_known, name.rsplit("_", 1)[0])
         except MeasurementError as err:

@@ -6,11 +6,13 @@ import re
 from pathlib import Path
 
 from calib.paper.job import Job
+from calib.paper.sheet import POINT_NAME
 from vision.errors import FileError, MeasurementError
 
-EPOCH_RULE = "roll-1, roll-2, … while the car is rolled, then rest, then check-1, check-2, …"
+EPOCH_RULE = "roll-1, roll-2, … while the car is rolled, then rest, then check-1, check-2, …; touch-NAME for a touched point"
 PICTURE_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp", ".heic", ".heif")
 _EPOCH = re.compile(r"(roll|check)-([1-9]\d*)|rest")
+_TOUCH = re.compile(rf"touch-({POINT_NAME.pattern})")
 _PHASES = ("roll", "rest", "check")
 
 
@@ -42,7 +44,8 @@ def epochs(job: Job) -> tuple[str, ...]:
 def photos(job: Job) -> dict[str, tuple[Path, ...]]:
     """Photos of every epoch that has one, epochs in natural order, photos by name (numbers in natural order).
 
-    Files that are no pictures by their suffix (notes beside a picture) and hidden files are passed over.
+    Photos of touched points are no epoch (`touch_photos`). Files that are no pictures by their suffix (notes beside a picture)
+    and hidden files are passed over.
 
     Raises
     ------
@@ -54,13 +57,47 @@ def photos(job: Job) -> dict[str, tuple[Path, ...]]:
     for entry in sorted(entries):
         if entry.is_file() and entry.suffix.lower() in PICTURE_SUFFIXES:
             raise FileError(f"{entry}: this photo belongs to no epoch", hint=f"move it into a folder: {EPOCH_RULE}")
-        if entry.is_dir() and _EPOCH.fullmatch(entry.name) is None:
+        if entry.is_dir() and _EPOCH.fullmatch(entry.name) is None and _TOUCH.fullmatch(entry.name) is None:
             raise FileError(f"{entry}: {entry.name!r} is no name of an epoch", hint=f"rename the folder: {EPOCH_RULE}")
-    folders = sorted((entry for entry in entries if entry.is_dir()), key=lambda entry: epoch_order(entry.name))
+    in_order = (entry for entry in entries if entry.is_dir() and _EPOCH.fullmatch(entry.name))
+    folders = sorted(in_order, key=lambda entry: epoch_order(entry.name))
     found = {entry.name: pictures(entry) for entry in folders}
     found = {epoch: files for epoch, files in found.items() if files}
     if not found:
         raise FileError(f"{root}: no photo", hint=f"put the photos of each epoch into its folder: {EPOCH_RULE}")
+    return found
+
+
+def touch_folder(name: str) -> str:
+    """Folder below `photos/` of a touched point, and the name its photos go by.
+
+    Raises
+    ------
+    MeasurementError
+        The name cannot be that of a point.
+    """
+    if POINT_NAME.fullmatch(name) is None:
+        raise MeasurementError(
+            f"{name!r} is no name of a point", hint="letters, digits, hyphens, dots and underscores, such as bumper or rim-1"
+        )
+    return f"touch-{name}"
+
+
+def touch_photos(job: Job, name: str) -> tuple[Path, ...]:
+    """Photos of a touched point, below `photos/touch-NAME`.
+
+    Raises
+    ------
+    FileError
+        There are none.
+    """
+    folder = job.photos_folder / touch_folder(name)
+    found = pictures(folder) if folder.is_dir() else ()
+    if not found:
+        raise FileError(
+            f"{folder}: no photo of point {name}",
+            hint=f"photograph the stylus with its tip on {name} four times, floor boards beside it, and put the photos there",
+        )
     return found
 
 

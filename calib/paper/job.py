@@ -85,6 +85,8 @@ class Job:
         Error shared by the stand-offs of all wheels (equal holders), half-width at k = 2.
     vehicle : Path or None
         Limits and tyre sizes of the car; None when the job file names none.
+    stylus : Path or None
+        The taught stylus that touches points; None when the job file names none.
     """
 
     folder: Path
@@ -99,6 +101,7 @@ class Job:
     floor_pm_mm: float
     standoff_common_pm_mm: float
     vehicle: Path | None = None
+    stylus: Path | None = None
 
     @property
     def photos_folder(self) -> Path:
@@ -122,6 +125,9 @@ class Job:
 
     def need_stand(self) -> Path:
         return _need(self.stand, self.folder, "stand")
+
+    def need_stylus(self) -> Path:
+        return _need(self.stylus, self.folder, "stylus")
 
     def forced_lens(self, photo: Path) -> Path | None:
         """Profile that a `[photos."…"]` table prescribes for a photo below `photos/`; None to match by size and EXIF."""
@@ -280,6 +286,7 @@ def _check_files(job: Job, path: Path) -> None:
         (job.sheet, ("sheet",), "correct the name, or give --sheet"),
         (job.stand, ("stand",), "correct the name, or give --stand"),
         (job.vehicle, ("vehicle",), "correct the name, or strike the line"),
+        (job.stylus, ("stylus",), "correct the name, or strike the line until the stylus is taught"),
     ]
     text = read_text(path)
     for file, keys, hint in named:
@@ -357,6 +364,7 @@ class _JobFile(FileModel):
     sheet: Filled | None = None
     stand: Filled | None = None
     vehicle: Filled | None = None
+    stylus: Filled | None = None
     floor: list[Filled]
     floor_pm_mm: Annotated[float, Field(gt=0.0, le=50.0)] = FLOOR_PM_MM
     standoff_common_pm_mm: HalfWidth | None = None
@@ -396,4 +404,5 @@ class _JobFile(FileModel):
             floor_pm_mm=self.floor_pm_mm,
             standoff_common_pm_mm=self.common_pm_mm(),
             vehicle=None if self.vehicle is None else folder / self.vehicle,
+            stylus=None if self.stylus is None else folder / self.stylus,
         )

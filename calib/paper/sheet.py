@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal, Self
@@ -25,7 +26,9 @@ ORIGIN_WHEELS: dict[str, tuple[str, ...]] = {
     "rear-left": ("rear_left",),
     "rear-right": ("rear_right",),
 }
-OriginName = Literal["front-axle", "rear-axle", "front-left", "front-right", "rear-left", "rear-right"]
+POINT = "point:"
+"""A touched point as origin: "point:bumper"."""
+POINT_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
 Side = Literal["ahead", "behind"]
 
 
@@ -74,7 +77,7 @@ class Sheet:
     target : str
         What stands there, in the document's words.
     origin : str
-        Where the distance starts: an axle or a wheel ("front-axle", "rear-left", ...).
+        Where the distance starts: an axle or a wheel ("front-axle", "rear-left", ...), or a touched point ("point:bumper").
     line : str
         "thrust" or "centreline".
     side : str
@@ -85,7 +88,7 @@ class Sheet:
     """
 
     target: str
-    origin: OriginName
+    origin: str
     line: Literal["thrust", "centreline"]
     side: Side
     required: tuple[Required, ...]
@@ -93,8 +96,13 @@ class Sheet:
 
     @property
     def origin_wheels(self) -> tuple[str, ...]:
-        """Wheels whose reference points have the origin as their mean."""
-        return ORIGIN_WHEELS[self.origin]
+        """Wheels whose reference points have the origin as their mean; none when it is a touched point."""
+        return ORIGIN_WHEELS.get(self.origin, ())
+
+    @property
+    def origin_point(self) -> str:
+        """Name of the touched point that is the origin; "" when it is an axle or a wheel."""
+        return self.origin.removeprefix(POINT) if self.origin.startswith(POINT) else ""
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -132,6 +140,16 @@ def _filled(text: str) -> str:
 
 
 Filled = Annotated[str, AfterValidator(_filled)]
+
+
+def _origin(text: str) -> str:
+    if text in ORIGIN_WHEELS or (text.startswith(POINT) and POINT_NAME.fullmatch(text.removeprefix(POINT))):
+        return text
+    known = ", ".join(repr(name) for name in ORIGIN_WHEELS)
+    raise ValueError(f"input should be {known} or 'point:NAME' (a touched point), not {text!r}")
+
+
+OriginName = Annotated[str, AfterValidator(_origin)]
 
 
 class _Figure(FileModel):

@@ -99,7 +99,11 @@ WRONG = [
     ("lower = -0.2", "lower = 1.3", r":19: yaw\.lower: 1\.3 is no lower limit of the error"),
     ("upper = 0.3", "upper = -0.1", r":20: yaw\.upper: -0\.1 is no upper limit of the error"),
     ("lower = -0.2\nupper = 0.3", "lower = 0\nupper = 0", r":16: yaw: lower and upper leave no room"),
-    ('"front-axle"', '"bumper"', r":3: origin: input should be 'front-axle', 'rear-axle', .* or 'rear-right', not 'bumper'"),
+    (
+        '"front-axle"',
+        '"bumper"',
+        r":3: origin: input should be 'front-axle', .* 'point:NAME' .*, not 'bumper'",
+    ),
     ('"thrust"', '"middle"', r":4: line: input should be 'thrust' or 'centreline', not 'middle'"),
     ('"ahead"', '"left"', r":5: side: input should be 'ahead' or 'behind', not 'left'"),
     ("value = 1500.0", "value = -1500.0", r":8: distance\.value: -1500 mm is outside 0 to 20000 mm"),
