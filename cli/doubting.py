@@ -11,11 +11,12 @@ from calib.doubts import EARLIER, Cure, Doubt, Guess, doubt_about, in_wrong_fold
 from calib.paper.job import Job
 from vision.boards import BoardSet
 from vision.camera import LensProfile
+from vision.errors import NetworkError
 from vision.gather import SeenPhoto
 from vision.network import Network, start_of
 from vision.network_start import Start
 from vision.observations import View
-from vision.odd_photos import is_mirrored, same_views, shown_at
+from vision.odd_photos import blurred, is_mirrored, same_views, shown_at
 from vision.snooping import snoop
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ def settled(
         A doubt that cannot be cured and would pull a board by more than its U.
     """
     remarks: list[str] = []
-    network = adjust(views, boards, None)
+    network = _adjusted(views, boards, job, adjust, guesses_of)
     for _ in range(MOST_CURES):
         doubt = doubt_in(network, guesses_of(views), boards, job, views)
         if doubt is None:
@@ -76,6 +77,33 @@ def settled(
         views, boards = parted(views, doubt), opened(boards, doubt)
         network = adjust(views, boards, _start(network, views))
     return Settled(network, tuple(views), boards, tuple(remarks))
+
+
+def _adjusted(
+    views: Sequence[View],
+    boards: BoardSet,
+    job: Job,
+    adjust: Callable[[Sequence[View], BoardSet, Start | None], Network],
+    guesses_of: Callable[[Sequence[View]], list[Guess]],
+) -> Network:
+    """The first adjustment; where photos contradict each other so much that it does not settle, what a rough one doubts.
+
+    Raises
+    ------
+    MeasurementError
+    """
+    try:
+        return adjust(views, boards, None)
+    except NetworkError as err:
+        rough = blurred(views)
+        try:
+            network = adjust(rough, boards, None)
+        except NetworkError:
+            raise err from None
+        doubt = doubt_in(network, guesses_of(rough), boards, job, rough)
+        if doubt is None:
+            raise
+        raise stop(doubt) from err
 
 
 def _start(network: Network, views: Sequence[View]) -> Start | None:

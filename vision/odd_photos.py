@@ -69,6 +69,15 @@ def _difference(one: PhotoSightings, other: PhotoSightings) -> tuple[float, floa
     return float(np.abs(gap).max()), float(np.sqrt(square.mean()))
 
 
+def blurred(views: Sequence[View], sigma_px: float = 1.0) -> list[View]:
+    """The views with so much noise added to the stated covariances that gross contradictions no longer shake an adjustment."""
+
+    def rougher(seen: BodySighting) -> BodySighting:
+        return replace(seen, sighting=replace(seen.sighting, cov_px=seen.sighting.cov_px + np.eye(2) * sigma_px**2))
+
+    return [replace(view, seen=tuple(rougher(seen) for seen in view.seen)) for view in views]
+
+
 def shown_at(
     network: Network, view: View, seen: BodySighting, bodies: Sequence[str], boards: BoardSet, lenses: Mapping[str, LensProfile]
 ) -> list[str]:
