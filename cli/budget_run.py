@@ -17,11 +17,11 @@ from calib.paper.stand import read_stand
 from calib.pipeline import Car, CheckOutcome, check_of
 from cli.budget import BudgetRun
 from cli.check_run import run_check
-from cli.stations import Desk, Survey, Tick, adjusted, car_from
+from cli.stations import Desk, Survey, Tick, car_from, settled_survey
 from vision.errors import MeasurementError
 from vision.frames import Estimate, Pose
 from vision.network import Network
-from vision.reliability import SingleError, Suspect, hidden, with_probes
+from vision.reliability import SingleError, Suspect, hidden, single_errors, with_probes
 from vision.sightings_io import from_document
 
 OBSERVED = 0.005
@@ -37,7 +37,7 @@ class _Measured:
     car: Car
     outcome: CheckOutcome | None
     sheet: Sheet | None
-    single_errors: Mapping[str, tuple[SingleError, ...]]
+    errors: Mapping[str, list[SingleError]]
 
     @property
     def estimates(self) -> list[Estimate]:
@@ -64,20 +64,20 @@ def run_budget(
         No such figure, or it was not measured.
     """
     tick("network", "what could be wrong in the survey")
-    network = _survey_again(desk, survey)
+    network, errors = _survey_again(desk, survey)
     if figure in {name.replace("_rad", "_deg") for name in FIGURES}:
-        measured = _with_check(desk, survey, network, given, tick, car_not_seen)
+        measured = _with_check(desk, survey, (network, errors), given, tick, car_not_seen)
     else:
-        probed = with_probes(network.state, network.single_errors, IN_SURVEY)
-        measured = _Measured(car_from(desk, survey, probed.pose_set()), None, None, {IN_SURVEY: network.single_errors})
+        probed = with_probes(network.state, errors, IN_SURVEY)
+        measured = _Measured(car_from(desk, survey, probed.pose_set()), None, None, {IN_SURVEY: errors})
     estimate, name = find_figure(figure, measured.estimates)
-    labels = tuple(f"{label}:" for label in measured.single_errors)
+    labels = tuple(f"{label}:" for label in measured.errors)
     found = budget(estimate, name, [source for source in estimate.parts if not source.startswith(labels)])
     factor = printed_factor(name)
     rows = [
         (one, factor * move)
-        for label, single_errors in measured.single_errors.items()
-        for one, move in zip(single_errors, hidden(estimate, name, single_errors, label), strict=True)
+        for label, errors in measured.errors.items()
+        for one, move in zip(errors, hidden(estimate, name, errors, label), strict=True)
     ]
     seen = sorted((row for row in rows if not _on_trust(row[0])), key=lambda row: -row[1])
     trusted = tuple(one for one, _ in rows if _on_trust(one))
@@ -92,27 +92,35 @@ def _on_trust(one: SingleError) -> bool:
     return math.isinf(one.smallest) or (one.kind in TYPED and one.share < OBSERVED)
 
 
-def _survey_again(desk: Desk, survey: Survey) -> Network:
-    """The survey's network from its kept sightings, with all single_errors."""
+def _survey_again(desk: Desk, survey: Survey) -> tuple[Network, list[SingleError]]:
+    """The survey's network from its kept sightings, cured as it was, and what could be wrong in it."""
     rows = {photo["name"]: photo for photo in survey.document["photos"]}
     epoch = {name: photo["epoch"] for name, photo in rows.items()}
     known = known_boards(desk.job, desk.stand)
     sightings = [from_document(document) for document in survey.document["sightings"]]
     views = [view_of(seen, rows[seen.photo]["lens"], epoch[seen.photo], desk.job, known) for seen in sightings]
     bumps = [Suspect(label, body, late) for label, body, late in possible_bumps(desk.job, epoch)]
-    return adjusted(desk, views, bumps)
+    network = settled_survey(desk, views).network
+    return network, single_errors(network, bumps)
 
 
 def _with_check(
-    desk: Desk, survey: Survey, network: Network, given: Sequence[Path], tick: Tick, car_not_seen: str | None
+    desk: Desk,
+    survey: Survey,
+    surveyed: tuple[Network, list[SingleError]],
+    given: Sequence[Path],
+    tick: Tick,
+    car_not_seen: str | None,
 ) -> _Measured:
     sheet = read_sheet(desk.job.need_sheet())
-    probed = replace(survey, state=with_probes(network.state, network.single_errors, IN_SURVEY))
+    network, errors = surveyed
+    probed = replace(survey, state=with_probes(network.state, errors, IN_SURVEY))
     run = run_check(desk, sheet, probed, given, tick, car_not_seen=car_not_seen)
-    state = with_probes(run.network.state, run.network.single_errors, IN_CHECK)
+    late = single_errors(run.network)
+    state = with_probes(run.network.state, late, IN_CHECK)
     car = car_from(desk, survey, state.pose_set())
     outcome = check_of(car, desk.job, sheet, read_stand(desk.job.need_stand()), desk.boards, run.epoch)
-    return _Measured(car, outcome, sheet, {IN_SURVEY: network.single_errors, IN_CHECK: run.network.single_errors})
+    return _Measured(car, outcome, sheet, {IN_SURVEY: errors, IN_CHECK: late})
 
 
 def _drawn(measured: _Measured, desk: Desk, name: str, told: tuple[float, float], draws: int, seed: int) -> Drawn:

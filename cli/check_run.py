@@ -255,10 +255,7 @@ def _need_enough(desk: Desk, views: Sequence[View], moved: Sequence[Moved]) -> N
 def _adjust_on(
     desk: Desk, views: Sequence[View], prior: NetworkState, *, robust: bool, start: Start | None, whole: bool
 ) -> Network:
-    suspects = () if whole else None
-    return adjust_network(
-        views, desk.boards, desk.lenses, prior=prior, robust=robust, start=start, whole=whole, suspects=suspects
-    )
+    return adjust_network(views, desk.boards, desk.lenses, prior=prior, robust=robust, start=start, whole=whole)
 
 
 def _there(network: Network, epoch: str, moved: Collection[str]) -> dict[str, str]:

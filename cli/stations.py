@@ -34,7 +34,6 @@ from vision.network_io import read_state, state_bytes
 from vision.network_start import NotTiedError, Start
 from vision.observations import View
 from vision.poses import PoseSet
-from vision.reliability import Suspect
 from vision.sightings_io import to_document
 from vision.visible import expected_boards
 
@@ -219,10 +218,8 @@ def _standing(network: Network, views: Sequence[View]) -> Start | None:
     return start if known and all(view.photo in start.photos for view in views if view.seen) else None
 
 
-def adjusted(
-    desk: Desk, views: Sequence[View], suspects: Sequence[Suspect] | None = None, start: Start | None = None
-) -> Network:
-    """The survey's network: all views and tape distances at once; with `suspects` also what could be wrong unnoticed.
+def adjusted(desk: Desk, views: Sequence[View], start: Start | None = None) -> Network:
+    """The survey's network: all views and tape distances at once.
 
     Raises
     ------
@@ -231,7 +228,7 @@ def adjusted(
     seen = {sighting.body for view in views for sighting in view.seen}
     tapes = [tape for tape in tape_distances(desk.job) if tape.a in seen and tape.b in seen]
     try:
-        return adjust_network(views, desk.boards, desk.lenses, distances=tapes, suspects=suspects, start=start)
+        return adjust_network(views, desk.boards, desk.lenses, distances=tapes, start=start)
     except NotTiedError as err:
         raise not_tied_in_words(err.groups, desk.job, views) from err
 

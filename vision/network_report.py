@@ -16,7 +16,6 @@ from vision.frames import Pose, skew
 from vision.network_state import NetworkState, carry
 from vision.observations import Distance
 from vision.poses import PoseSet
-from vision.reliability import SingleError
 from vision.sightings import Rejected
 from vision.unknowns import Values, vector_of
 
@@ -61,8 +60,6 @@ class Network:
         Which corners of each sighting were used.
     tape_misfit_mm : tuple of (Distance, float)
         Photographs − tape.
-    single_errors : tuple of SingleError
-        Reliability of every single observation; empty unless asked for. Effects are on the first unknowns of the state.
     steps : int
     inside : (Problem, Solution), or None
         What was adjusted, for those who ask what it contradicts (`snooping.py`).
@@ -82,7 +79,6 @@ class Network:
     steps: int = 0
     chi_square: float = 0.0
     bodies_seen: tuple[str, ...] = field(default=())
-    single_errors: tuple[SingleError, ...] = ()
     inside: tuple[Problem, Solution] | None = None
 
     @property

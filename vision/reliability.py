@@ -20,6 +20,7 @@ from scipy.stats import chi2, ncx2
 
 from vision.adjust import Problem, Solution, linearised, tape_rows
 from vision.frames import Array, Estimate
+from vision.network_report import Network
 from vision.network_state import NetworkState
 from vision.observations import BEND_MODES
 from vision.unknowns import Known, departure, vector_of
@@ -91,18 +92,19 @@ class _Error:
     natural: float = 1.0
 
 
-def single_errors(
-    problem: Problem, solution: Solution, cov: Array, variance_factor: float, suspects: Sequence[Suspect] = ()
-) -> list[SingleError]:
+def single_errors(network: Network, suspects: Sequence[Suspect] = ()) -> list[SingleError]:
     """All single errors of an adjusted network: each sighting, what was known beforehand, each tape, and the given suspects.
 
-    Parameters
-    ----------
-    cov : ndarray, shape (n, n)
-        Of the joint vector, σ₀ = 1.
-    variance_factor : float
-        What the covariance is multiplied by where it is reported: corners that scatter more hide larger errors.
+    Raises
+    ------
+    ValueError
+        The network does not know what it was adjusted from.
     """
+    if network.inside is None:
+        raise ValueError("this network does not know what it was adjusted from")
+    problem, solution = network.inside
+    n, variance_factor = problem.layout.size, network.state.variance_factor
+    cov = network.state.cov[:n, :n]
     errors = [*_in_sightings(problem, solution, suspects), *_in_known(problem, solution)]
     return [_judged(error, cov, variance_factor) for error in errors]
 

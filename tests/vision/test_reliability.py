@@ -12,7 +12,7 @@ from tests.support.network_world import lens_profile, ring_world, views_of
 from vision.network import Network, adjust_network
 from vision.network_state import difference
 from vision.observations import Distance, View
-from vision.reliability import ALPHA, POWER, SingleError, Suspect, hidden, noncentrality, with_probes
+from vision.reliability import ALPHA, POWER, SingleError, Suspect, hidden, noncentrality, single_errors, with_probes
 
 PHOTO, BODY = "p03.jpg", "b2"
 
@@ -22,15 +22,13 @@ def tape_of(world, a: str, b: str, error_mm: float = 0.0) -> Distance:
     return Distance(a, b, float(np.linalg.norm(marks[0] - marks[1])) + error_mm, 1.0)
 
 
-def adjusted(world, views: list[View], *, tape_error_mm: float = 0.0, suspects: tuple[Suspect, ...] = ()) -> Network:
+def adjusted(world, views: list[View], *, tape_error_mm: float = 0.0) -> Network:
     tape = tape_of(world, "b0", "b5", tape_error_mm)
-    return adjust_network(
-        views, world.boards, {"cam": lens_profile(sigma=1.0)}, distances=[tape], robust=False, datum="b0", suspects=suspects
-    )
+    return adjust_network(views, world.boards, {"cam": lens_profile(sigma=1.0)}, distances=[tape], robust=False, datum="b0")
 
 
-def error_of(network: Network, kind: str, what: str) -> SingleError:
-    return next(d for d in network.single_errors if d.kind == kind and d.what == what)
+def error_of(network: Network, kind: str, what: str, suspects: tuple[Suspect, ...] = ()) -> SingleError:
+    return next(d for d in single_errors(network, suspects) if d.kind == kind and d.what == what)
 
 
 def with_shift(views: list[View], photos: set[str], body: str, shift_px: np.ndarray) -> list[View]:
@@ -53,7 +51,9 @@ def moved_by(one: Network, other: Network) -> np.ndarray:
     return difference(one.state.names, other.state.value, one.state.value)
 
 
-def assert_as_foretold(clean: Network, wrong: Network, one: SingleError, size: float) -> None:
+def assert_as_foretold(
+    clean: Network, wrong: Network, one: SingleError, size: float, suspects: tuple[Suspect, ...] = ()
+) -> None:
     """The results moved within what a hidden error of this size may do, along the direction foretold, and T is as foretold."""
     step = moved_by(clean, wrong)
     # How the error of smallest size in this direction moves the results lies in the effect's column space.
@@ -62,7 +62,7 @@ def assert_as_foretold(clean: Network, wrong: Network, one: SingleError, size: f
     np.testing.assert_allclose(one.effect @ part, step, atol=0.02 * size * sigma.max() + 1e-9)
     # On the ellipsoid b'Nb = λ₀ the columns carry unit coordinates: T is λ₀ times their square.
     foretold = float(part @ part) * noncentrality(len(part)) / chi2.isf(ALPHA, len(part))
-    told = error_of(wrong, one.kind, one.what)
+    told = error_of(wrong, one.kind, one.what, suspects)
     assert told.statistic * wrong.state.variance_factor == pytest.approx(foretold, rel=0.03)
 
 
@@ -105,12 +105,12 @@ def test_a_board_that_moved_shows_between_the_photos_before_and_after(world) -> 
     after = frozenset(sorted(world.cam_from_world)[5:])
     suspect = Suspect("b2 before the second round", "b2", after)
     exact = views_of(world, noise_px=0.0, said_px=0.1)
-    clean = adjusted(world, exact, suspects=(suspect,))
-    one = error_of(clean, "moved", suspect.label)
+    clean = adjusted(world, exact)
+    one = error_of(clean, "moved", suspect.label, (suspect,))
     shifted = replace(world, world_from_body={**world.world_from_body, "b2": _shifted(world.world_from_body["b2"])})
     late = {view.photo: view for view in views_of(shifted, noise_px=0.0, said_px=0.1)}
-    wrong = adjusted(world, [late[v.photo] if v.photo in after else v for v in exact], suspects=(suspect,))
-    assert_as_foretold(clean, wrong, one, 1.0)
+    wrong = adjusted(world, [late[v.photo] if v.photo in after else v for v in exact])
+    assert_as_foretold(clean, wrong, one, 1.0, (suspect,))
     assert 0.5 < one.smallest < 5.0
 
 
@@ -124,7 +124,7 @@ def test_statistics_of_a_sound_network_follow_their_law(world) -> None:
     for seed in range(20):
         network = adjusted(world, views_of(world, noise_px=0.1, seed=seed))
         factor = network.state.variance_factor
-        values += [d.statistic * factor * chi2.isf(ALPHA, 2) for d in network.single_errors if d.kind == "sighting"]
+        values += [d.statistic * factor * chi2.isf(ALPHA, 2) for d in single_errors(network) if d.kind == "sighting"]
     n = len(values)
     assert n > 700
     # Sightings of one photo share residuals, so allow four of the standard errors that independent ones had.
@@ -135,7 +135,7 @@ def test_statistics_of_a_sound_network_follow_their_law(world) -> None:
 def test_what_nothing_checks_is_said_to_be_unobservable() -> None:
     world = ring_world(32, boards=6, photos=10)
     views = views_of(world, noise_px=0.0, said_px=0.1)
-    free = adjust_network(views, world.boards, {"cam": lens_profile(sigma=1.0)}, robust=False, suspects=())
+    free = adjust_network(views, world.boards, {"cam": lens_profile(sigma=1.0)}, robust=False)
     taped = adjusted(world, views)
     alone, checked = (error_of(n, "scale", "boards of print run 1") for n in (free, taped))
     # Print scale of all boards without a tape: photographs look the same, only smaller.
@@ -147,7 +147,7 @@ def test_what_nothing_checks_is_said_to_be_unobservable() -> None:
 
 def test_a_hidden_error_is_carried_to_any_function_of_the_poses(world) -> None:
     network = adjusted(world, views_of(world, noise_px=0.0, said_px=0.1))
-    picked = [d for d in network.single_errors if d.kind in ("sighting", "tape")][:5]
+    picked = [d for d in single_errors(network) if d.kind in ("sighting", "tape")][:5]
     poses = with_probes(network.state, picked).pose_set()
     height = poses.propagate(["height"], lambda state: np.array([state["b3"].translation_mm[2]]))
     rows = [network.state.names.index(f"pose:b3:{c}") for c in ("rx", "ry", "tz")]
@@ -157,6 +157,7 @@ def test_a_hidden_error_is_carried_to_any_function_of_the_poses(world) -> None:
         assert told == pytest.approx(np.linalg.norm(gradient @ one.effect[rows]), rel=1e-4)
 
 
-def test_nothing_is_said_unless_asked(world) -> None:
-    views = views_of(world, noise_px=0.1)
-    assert adjust_network(views, world.boards, {"cam": lens_profile()}).single_errors == ()
+def test_a_network_that_was_read_from_a_file_cannot_be_asked(world) -> None:
+    network = adjusted(world, views_of(world, noise_px=0.1))
+    with pytest.raises(ValueError, match="does not know what it was adjusted from"):
+        single_errors(replace(network, inside=None))
