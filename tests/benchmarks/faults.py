@@ -1,6 +1,6 @@
 """Every fault of a bay, made on purpose: what the program says of it and what it does to the figures, in units of U.
 
-    python -m tests.benchmarks.faults [--simulated] [--seed 1] [--only TEXT] [--base DIR] [--cores 2] [--json]
+    python -m tests.benchmarks.faults [--simulated] [--seed 1] [--only TEXT …] [--base DIR] [--cores 2] [--json]
 
 One demo bay is rendered at 1920x1080 and looked at once (`--base` keeps it between runs); every fault works on a copy, with
 those photos rendered anew that show something else, and runs `bayfix survey`, `wheels` and `check` on it. With `--simulated`,
@@ -79,14 +79,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--simulated", action="store_true")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--only", default="", help="faults whose name or size holds this text")
+    parser.add_argument("--only", action="append", help="faults whose name and size hold this text (repeatable)")
     parser.add_argument("--base", type=Path, help="keep the rendered bay here")
     parser.add_argument("--cores", type=int, default=2)
     parser.add_argument("--json", action="store_true")
     asked = parser.parse_args()
     of = scene(asked.seed, bends=asked.simulated)
     faults = [NONE, *FAULTS, *(() if asked.simulated else (*BENT, *PICTURES))]
-    faults = [fault for fault in faults if asked.only in f"{fault.name} {fault.size}"]
+    faults = [f for f in faults if not asked.only or any(text in f"{f.name} {f.size}" for text in asked.only)]
     rows: list[Row] = []
     with tempfile.TemporaryDirectory() as scratch:
         base = None if asked.simulated else asked.base or Path(scratch) / "base"

@@ -18,6 +18,7 @@ from calib.paper.sheet import read_sheet
 from cli.base import Exit
 from cli.check_run import looked_into, outcome_of
 from cli.demo_bay import CHECK, IMAGING, DemoBay, true_figures, write_job
+from cli.doubting import Settled
 from cli.stations import Overrides, open_desk, settled_survey
 from synthetic_images.imaging import exif_of, expose, write_jpeg
 from synthetic_images.render import draw_board, render_scene
@@ -61,19 +62,34 @@ class Outcome:
         self.error_in_u |= {name: z / 2.0 for name, z in fg.normalised(figures, truth).items()}
 
 
-def on_corners(fault: Fault, of: Scene, folder: Path, seed: int) -> Outcome:
-    """The fault on simulated corners, by the stations of `bayfix survey`, `wheels` and `check` from the sightings on."""
-    scene = with_takes(of, fault.takes(of.demo))
+def on_corners(
+    fault: Fault, of: Scene, folder: Path, seed: int, *, sound: Settled | None = None, check: bool = True
+) -> Outcome:
+    """The fault on simulated corners, by the stations of `bayfix survey`, `wheels` and `check` from the sightings on.
+
+    Parameters
+    ----------
+    sound : Settled, optional
+        The survey without any fault, taken when the fault touches the photos of the check only.
+    check : bool
+        Go on to the check when the fault touches the survey.
+    """
+    takes = fault.takes(of.demo)
+    late = bool(takes) and all(take.shot.epoch == CHECK for take in takes.values())
+    scene = with_takes(of, takes)
     sim = simulate(folder, seed, of=scene)
     fault.typed(folder)
     sim = simulated(scene, open_desk(folder, Overrides()), sim.seen)
     out = Outcome()
     epoch = {view.photo: name for name, views in sim.views.items() for view in views}
     try:
-        done = settled_survey(sim.desk, [view for view in sim.survey_views if view.seen])
+        views = [view for view in sim.survey_views if view.seen]
+        done = sound if sound is not None and late else settled_survey(sim.desk, views)
         out.messages += [*done.remarks, *suspicions(done.network.rejected, done.network.rms_px, epoch)]
         out.messages += scale_advice(sim.desk.job, sim.desk.boards, done.network.bodies_seen)
         out.off(fg.of_car(car(sim, done.network)), sim.truth)
+        if not (check or late):
+            return out
         survey = survey_of(sim, done.network)
         network, moved, told = looked_into(sim.desk, survey, sim.check_views, CHECK)
         sheet = read_sheet(sim.desk.job.need_sheet())
