@@ -13,6 +13,7 @@ from vision.boards import Board
 from vision.corners import Fits, fit_points
 from vision.frames import Array
 from vision.sightings import Sighting
+from vision.smear import MOST_PX, shear_sigma_px, smear_px
 from vision.template import PIXEL_VARIANCE, Picture
 
 NEED_CORNERS = 6
@@ -121,13 +122,16 @@ def sighting_of(picture: Picture, board: Board, state: State, markers_read: int,
     Raises
     ------
     Refused
-        Too blurred, too oblique, bent, too few corners, pattern not confirmed.
+        Too blurred, moved, too oblique, bent, too few corners, pattern not confirmed.
     """
     points = board.corners_mm()[state.ids]
     side = side_px(board, state.board_map, points)
     blur_px = float(np.sqrt(max(np.trace(state.blur) / 2 - PIXEL_VARIANCE, 0.0)))
     if blur_px > settings.largest_blur * side:
         raise Refused(f"too blurred: {blur_px:.1f} px, with squares {side:.0f} px wide")
+    smear = smear_px(state.blur)
+    if smear > MOST_PX:
+        raise Refused(f"moved during the exposure: smeared over {smear:.0f} px; hold still or give more light")
     tilt = state.board_map.tilt_deg()
     if tilt > settings.largest_tilt_deg:
         raise Refused(f"too oblique: seen {tilt:.0f} degrees off its normal")
@@ -145,6 +149,7 @@ def sighting_of(picture: Picture, board: Board, state: State, markers_read: int,
     if not state.board_map.rigid:  # the few distortion terms of the map miss the lens by more than the corners scatter
         gap, used = isolated_gap(points[good], gap, np.ones(len(gap), dtype=bool))
     cov = cov[good] * _variance_factor(gap, cov[good], used)
+    cov = cov + np.eye(2) * shear_sigma_px(smear, state.fits.px[good], len(picture)) ** 2
     return Sighting(board.name, kept, state.fits.px[good], cov, markers_read, blur_px)
 
 

@@ -35,6 +35,8 @@ class View:
     roll_deg: float
     middle_px: tuple[float, float]
     quiet_squares: float = 0.4
+    shutter: float = 0.0
+    """Rolling shutter of a camera in motion: px sideways per px down."""
 
     def rotation(self) -> Array:
         axis = np.array([np.cos(np.radians(self.axis_deg)), np.sin(np.radians(self.axis_deg)), 0.0])
@@ -54,7 +56,9 @@ class View:
             middle = self.rotation() @ self.board.centre_mm + self.origin_mm()
             cam = (cam - middle) @ cv2.Rodrigues(step[:3])[0].T + middle + step[3:]
         centre = np.array([(self.width_px - 1) / 2, (self.height_px - 1) / 2])
-        return np.asarray(cam[:, :2] / cam[:, 2:] * self.focal_px + centre, dtype=float)
+        px = cam[:, :2] / cam[:, 2:] * self.focal_px + centre
+        px[:, 0] += self.shutter * (px[:, 1] - centre[1])
+        return np.asarray(px, dtype=float)
 
     def board_mm(self, x: Array, y: Array) -> tuple[Array, Array]:
         """Where rays through pixels meet the board's plane."""
@@ -62,6 +66,7 @@ class View:
         turn, origin = self.rotation(), self.origin_mm()
         h = np.column_stack([turn[:, 0], turn[:, 1], origin])
         to = np.linalg.inv(h)
+        x = x - self.shutter * (y - centre[1])
         u, v = (x - centre[0]) / self.focal_px, (y - centre[1]) / self.focal_px
         w = to[2, 0] * u + to[2, 1] * v + to[2, 2]
         return (to[0, 0] * u + to[0, 1] * v + to[0, 2]) / w, (to[1, 0] * u + to[1, 1] * v + to[1, 2]) / w
