@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 MOST_CURES = 3
 """Faults cured one after another; a job with more of them should be photographed again."""
+BENT = "bent: "
 MIRRORED = "{0} is a mirror image, no board can be read in it: left out; switch mirroring off in the camera and take it again"
 EMPTY = "{0}: no board was found in it: left out; take it again, boards whole, sharp and lit"
 COPIED = "{0} is the same picture as {1}, saved again: left out; a copy adds nothing"
@@ -137,6 +138,20 @@ def misfiled(network: Network, views: Sequence[View], boards: BoardSet, lenses: 
                     raise in_wrong_folder(view.photo, body, there[0])
 
 
+def _bent(seen: Sequence[SeenPhoto]) -> list[str]:
+    """Boards that were refused as bent, in one sentence each."""
+    found: dict[str, list[str]] = {}
+    for photo in seen:
+        for refusal in photo.sightings.refused:
+            if refusal.reason.startswith(BENT):
+                found.setdefault(refusal.board, []).append(f"{photo.name}: {refusal.reason.removeprefix(BENT).strip()}")
+    return [
+        f"{board} is bent, seen in {len(rows)} photo{'s' if len(rows) > 1 else ''} and left out there ({rows[0]}); glue it to "
+        "something stiff and flat and take its photos again"
+        for board, rows in found.items()
+    ]
+
+
 def odd_photos(desk: Desk, seen: Sequence[SeenPhoto], epoch: Mapping[str, str]) -> tuple[list[SeenPhoto], list[str]]:
     """The photos without copies saved again; what is to be said of mirror images, empty photos and photos from one place."""
     remarks = []
@@ -144,6 +159,7 @@ def odd_photos(desk: Desk, seen: Sequence[SeenPhoto], epoch: Mapping[str, str]) 
         if not photo.sightings.found:
             mirrored = is_mirrored(photo, desk.in_use, desk.lenses[photo.lens])
             remarks.append(MIRRORED.format(photo.name) if mirrored else EMPTY.format(photo.name))
+    remarks += _bent(seen)
     again: set[str] = set()
     near: list[str] = []
     for one in dict.fromkeys(epoch.values()):
