@@ -30,6 +30,8 @@ from vision.unknowns import Known, Layout, Values, departure, moved, vector_of
 
 HUBER_K = 2.0
 MOST_STEPS = 60
+ROBUST_GAIN = 1e-6
+"""Share of the cost a robust step must still win."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,12 +137,19 @@ def adjust(problem: Problem, start: Values, weights: Array | None = None, *, rob
                 return Solution(values, normal, step_number)
         gain = cost - new_cost
         values, at, cost, damping = candidate, there, new_cost, max(damping / 10.0, 1e-12)
-        if gain <= 1e-10 * max(cost, 1.0) and np.abs(photo_step[:, :3]).max(initial=0.0) < 1e-7:
+        if _settled(gain, cost, photo_step, robust):
             return Solution(values, normal_equations(problem, values, base, robust=robust, at=at), step_number)
     raise NetworkError(
         "the network does not settle: the photos contradict each other",
         hint="look for a photo filed under the wrong epoch, or a board that moved between photos of one epoch",
     )
+
+
+def _settled(gain: float, cost: float, photo_step: Array, robust: bool) -> bool:
+    """Robust weights only tell wrong corners from right ones, and re-weighting closes in slowly: near is near enough."""
+    if robust:
+        return gain <= ROBUST_GAIN * max(cost, 1.0)
+    return bool(gain <= 1e-10 * max(cost, 1.0) and np.abs(photo_step[:, :3]).max(initial=0.0) < 1e-7)
 
 
 def normal_equations(

@@ -11,6 +11,8 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from vision.adjust import Problem, Solution, adjust, residuals, with_weights
 from vision.boards import BoardSet
@@ -20,7 +22,7 @@ from vision.frames import Pose
 from vision.network_report import BodyStrength, Network, redundancy_of, report, weak_spots
 from vision.network_start import Start, find_start, in_frame_of
 from vision.network_state import NetworkState
-from vision.observations import BEND_MODES, Distance, View, stack_views
+from vision.observations import BEND_MODES, Distance, Observations, View, stack_views
 from vision.reliability import Suspect, single_errors
 from vision.sightings import Rejected
 from vision.unknowns import Hold, Known, Layout, Values, known_beforehand, lay_out
@@ -246,7 +248,8 @@ def _settle(problem: Problem, values: Values, robust: bool) -> tuple[Solution, P
 def _without_gross(problem: Problem, values: Values) -> NDArray[np.bool_]:
     """Corners to begin with: sightings far from where the start has them wait outside, as their pull would bend the rest.
 
-    They are judged anew after the first adjustment. A photo or body keeps its last sighting.
+    They are judged anew after the first adjustment. A sighting that alone ties two parts of the network stays: without it the
+    parts would drift.
     """
     obs = problem.obs
     res, _ = residuals(problem, values)
@@ -256,11 +259,20 @@ def _without_gross(problem: Problem, values: Values) -> NDArray[np.bool_]:
     for i in np.argsort(-typical):
         if typical[i] < GROSS_PX:
             break
-        others = np.array([bool(row.any()) for row in used])
+        others = np.asarray(used.any(axis=1), dtype=np.bool_)
         others[i] = False
-        if others[obs.photo == obs.photo[i]].any() and others[obs.body == obs.body[i]].any():
+        if _tied(obs, others, i):
             used[i] = False
     return np.asarray(used, dtype=bool)
+
+
+def _tied(obs: Observations, others: NDArray[np.bool_], i: int) -> bool:
+    """Whether the photo and the body of sighting i hang together by the other sightings."""
+    photos = len(obs.photos)
+    n = photos + len(obs.bodies)
+    links = coo_array((np.ones(int(others.sum())), (obs.photo[others], photos + obs.body[others])), shape=(n, n))
+    part = connected_components(links, directed=False)[1]
+    return bool(part[obs.photo[i]] == part[photos + obs.body[i]])
 
 
 def _acceptable(problem: Problem, solution: Solution, first: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -13,7 +13,7 @@ from vision.camera import Wobble
 from vision.errors import NetworkError
 from vision.frames import Pose, exp_so3
 from vision.network import Network, adjust_network, start_of
-from vision.network_start import NotTiedError
+from vision.network_start import NotTiedError, Start
 from vision.observations import BodySighting, Distance, View, bend_modes
 from vision.unknowns import Hold
 
@@ -266,6 +266,32 @@ def test_single_wrong_corners_have_no_pull() -> None:
         gap = two.state.pose(body).translation_mm - one.state.pose(body).translation_mm
         rows = one.poses.rows([body])[3:]
         assert (np.abs(gap) <= sigma[rows] + 1e-9).all(), body
+
+
+def test_a_badly_placed_part_is_not_cut_off_from_the_rest() -> None:
+    """Two halves of a bay tied by one board in one photo, and one half started 140 mm off: that board lies far off there."""
+    world = ring_world(10, boards=8, photos=8)
+    half = {f"b{i}": i // 4 for i in range(8)}
+    seen = {view.photo: view for view in views_of(world, noise_px=0.0)}
+    part = {photo: k % 2 for k, photo in enumerate(seen)}
+    tie = next((p, s.body) for p, view in seen.items() for s in view.seen if part[p] == 0 and half[s.body] == 1)
+    views = [
+        View(p, v.lens, tuple(s for s in v.seen if half[s.body] == part[p] or (p, s.body) == tie)) for p, v in seen.items()
+    ]
+    datum, off = world.world_from_body["b0"], Pose.from_rt("survey", "survey", np.zeros(3), [100.0, 100.0, 0.0])
+    survey_from_world = Pose("survey", "world", datum.inverse().transform)
+    bodies = {b: survey_from_world @ world.world_from_body[b] for b in half}
+    photos = {p: pose @ survey_from_world.inverse() for p, pose in world.cam_from_world.items()}
+    start = Start(
+        {p: pose @ off.inverse() if part[p] else pose for p, pose in photos.items()},
+        {b: off @ pose if half[b] else pose for b, pose in bodies.items()},
+        (),
+    )
+    network = adjust_network(views, world.boards, {"cam": lens_profile()}, datum="b0", start=start)
+    assert not network.rejected
+    shift_mm, turn_deg = gaps(network, world)
+    assert shift_mm < 1e-3
+    assert turn_deg < 1e-5
 
 
 def test_a_tape_that_contradicts_the_photographs_is_named() -> None:
