@@ -143,7 +143,7 @@ def _fit(gray: Picture, drawn: Patches, predicted: Array, full: Picture, steps: 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Solution:
-    """`basis` (n, p², 7 or 8): pattern, 1, two ramps, tone, minus its two derivatives; `inverse` of its normal matrix.
+    """`basis` (n, 7 or 8, p²): pattern, 1, two ramps, tone, minus its two derivatives; `inverse` of its normal matrix.
 
     Tone is ``T (1 - T)`` and ``T (1 - T) (1 - 2 T)`` of the pattern T: what a camera's tone curve, stray light and spreading
     ink do to blurred edges. Without it, every edge that has no opposite one near by moves towards black, by 0.1 px and more.
@@ -158,7 +158,9 @@ class _Solution:
 
 def _window(drawn: Patches, squares: Array) -> Picture:
     """Weights (n, p, p): 1 inside the window on the board, falling to 0 over a tenth of a square; half-widths (n, 2)."""
-    beyond = (np.abs(drawn.offset_squares) - squares[:, None, None, :].astype(np.float32)).max(axis=3)
+    half_x, half_y = squares.T.astype(np.float32)[:, :, None, None]
+    x, y = drawn.offset_squares
+    beyond = np.maximum(np.abs(x) - half_x, np.abs(y) - half_y)
     return np.asarray(np.clip((0.05 - beyond) / 0.1, 0.0, 1.0), dtype=np.float32)
 
 
@@ -201,35 +203,35 @@ def _solve(image: Picture, weight: Picture, drawn: Patches, shift: Array, exact:
     n, p, _ = image.shape
     wide = _sampled(drawn, shift, 1)
     light = LIGHT + TONES[exact]
-    basis = np.empty((n, p, p, light + 2), dtype=np.float32)
+    basis = np.empty((n, light + 2, p, p), dtype=np.float32)
     ramp = np.linspace(-1.0, 1.0, p, dtype=np.float32)
-    basis[..., 0], basis[..., 1] = wide[:, 1:-1, 1:-1], 1.0
-    basis[..., 2], basis[..., 3] = ramp[None, None, :], ramp[None, :, None]
-    basis[..., 4] = basis[..., 0] * (1.0 - basis[..., 0])
+    basis[:, 0], basis[:, 1] = wide[:, 1:-1, 1:-1], 1.0
+    basis[:, 2], basis[:, 3] = ramp[None, None, :], ramp[None, :, None]
+    basis[:, 4] = basis[:, 0] * (1.0 - basis[:, 0])
     if exact:
-        basis[..., 5] = basis[..., 4] * (1.0 - 2.0 * basis[..., 0])
-        basis[..., 6], basis[..., 7] = (
+        basis[:, 5] = basis[:, 4] * (1.0 - 2.0 * basis[:, 0])
+        basis[:, 6], basis[:, 7] = (
             (_sampled(drawn, shift + e, 0) - _sampled(drawn, shift - e, 0)) / (2 * SHORT_PX) for e in np.eye(2) * SHORT_PX
         )
     else:
-        basis[..., 5] = (wide[:, 1:-1, :-2] - wide[:, 1:-1, 2:]) / 2
-        basis[..., 6] = (wide[:, :-2, 1:-1] - wide[:, 2:, 1:-1]) / 2
-    flat = basis.reshape(n, p * p, light + 2)
-    weighted = (flat * weight.reshape(n, -1, 1)).transpose(0, 2, 1)
-    normal = (weighted @ flat).astype(float) + np.eye(light + 2) * 1e-6
+        basis[:, 5] = (wide[:, 1:-1, :-2] - wide[:, 1:-1, 2:]) / 2
+        basis[:, 6] = (wide[:, :-2, 1:-1] - wide[:, 2:, 1:-1]) / 2
+    flat = basis.reshape(n, light + 2, p * p)
+    weighted = flat * weight.reshape(n, 1, -1)
+    normal = (weighted @ flat.transpose(0, 2, 1)).astype(float) + np.eye(light + 2) * 1e-6
     right = (weighted @ image.reshape(n, -1, 1)).astype(float)
     inverse = np.asarray(np.linalg.inv(normal), dtype=float)
     x = inverse @ right
     contrast = x[:, 0, 0]
     safe = np.where(np.abs(contrast) < 1.0, np.copysign(1.0, contrast), contrast)
-    residual = image - (flat @ x.astype(np.float32)).reshape(n, p, p)
+    residual = image - (x.astype(np.float32).transpose(0, 2, 1) @ flat).reshape(n, p, p)
     return _Solution(x[:, light:, 0] / safe[:, None], contrast, residual, inverse, flat)
 
 
 def _judge(image: Picture, weight: Picture, drawn: Patches, s: _Solution, px: Array, inside: Array) -> Fits:
     total = np.maximum(weight.sum(axis=(1, 2), dtype=float), 1e-9)
     square = (weight * s.residual**2).sum(axis=(1, 2), dtype=float)
-    freedom = np.maximum(total - s.basis.shape[2], 1.0)
+    freedom = np.maximum(total - s.basis.shape[1], 1.0)
     contrast = np.maximum(np.abs(s.contrast), 1e-6)
     cov = s.inverse[:, -2:, -2:] * (square / freedom / contrast**2)[:, None, None]
     mean = (weight * image).sum(axis=(1, 2), dtype=float) / total
@@ -241,7 +243,8 @@ def _judge(image: Picture, weight: Picture, drawn: Patches, s: _Solution, px: Ar
 
 def _worst_quarter(weight: Picture, drawn: Patches, s: _Solution) -> Array:
     """Largest RMS residual of the four quarters of each window, grey levels."""
-    quarter = (drawn.offset_squares[..., 0] > 0) * 2 + (drawn.offset_squares[..., 1] > 0)
+    x, y = drawn.offset_squares
+    quarter = (x > 0) * 2 + (y > 0)
     square = weight * s.residual**2
     worst = np.zeros(len(weight))
     for k in range(4):
@@ -254,15 +257,15 @@ def _worst_quarter(weight: Picture, drawn: Patches, s: _Solution) -> Array:
 def _blur_equations(weight: Picture, s: _Solution, good: np.ndarray) -> tuple[Array, Array]:
     """Pooled normal equations of the residual on the pattern's second derivatives (heat equation: dT/dC = T''/2)."""
     n, p, _ = weight.shape
-    gx, gy = (-s.basis[..., k].reshape(n, p, p) for k in (-2, -1))
+    gx, gy = (-s.basis[:, k].reshape(n, p, p) for k in (-2, -1))
     xx, xy, yy = (_derivative(g, axis) for g, axis in ((gx, 2), (gx, 1), (gy, 1)))
-    basis = np.stack([xx / 2, xy, yy / 2], axis=-1).reshape(n, -1, 3) * s.contrast.astype(np.float32)[:, None, None]
-    w = (weight * good[:, None, None]).reshape(n, -1, 1)
+    basis = np.stack([xx / 2, xy, yy / 2], axis=1).reshape(n, 3, -1) * s.contrast.astype(np.float32)[:, None, None]
+    w = (weight * good[:, None, None]).reshape(n, 1, -1)
     # what contrast, brightness, slope and shift can explain is taken out first (Frisch and Waugh 1933)
-    own = s.inverse @ ((s.basis * w).transpose(0, 2, 1) @ basis).astype(float)
-    basis = basis - s.basis @ own.astype(np.float32)
-    weighted = (basis * w).transpose(0, 2, 1)
-    normal = (weighted @ basis).astype(float).sum(axis=0)
+    own = s.inverse @ ((s.basis * w) @ basis.transpose(0, 2, 1)).astype(float)
+    basis = basis - own.astype(np.float32).transpose(0, 2, 1) @ s.basis
+    weighted = basis * w
+    normal = (weighted @ basis.transpose(0, 2, 1)).astype(float).sum(axis=0)
     right = (weighted @ s.residual.reshape(n, -1, 1)).astype(float).sum(axis=0)[:, 0]
     return normal, right
 

@@ -39,8 +39,8 @@ class Patches:
         Drawn beyond the patch on every side, so that it can be shifted.
     picture : ndarray of float32, shape (n, m, m)
         0 black, 1 white, with ``m = fine * (2 * (half_px + margin_px) + 1)``.
-    offset_squares : ndarray of float32, shape (n, p, p, 2)
-        Position of every pixel of the patch relative to its point, in squares along x and y.
+    offset_squares : ndarray of float32, shape (2, n, p, p)
+        Position of every pixel of the patch relative to its point, in squares along x and along y.
     """
 
     origin_px: NDArray[np.int64]
@@ -113,16 +113,14 @@ def draw_patches(
     side = _square_side_px(board, board_map, points_mm)
     fine = (3 if side < 40 else 2) + more_fine
     m = fine * (2 * reach + 1)
-    squares = _board_squares(board, board_map, origin, (np.arange(m) + 0.5) / fine - 0.5 - reach, reach)
+    nodes = _squares_at_nodes(board, board_map, origin, reach)
     level = next((level for level in LEVELS_PX if level >= 0.9 * side * fine), LEVELS_PX[-1])
     rim = QUIET_SQUARES + (0.0 if board.is_charuco else 1.0)
-    at = np.asarray((squares + rim) * level - 0.5, dtype=np.float32).reshape(-1, m, 2)
-    raster = board_raster(board, level)
-    picture = cv2.remap(raster, at[..., 0].copy(), at[..., 1].copy(), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    x, y = _between((nodes + rim) * level - 0.5, (np.arange(m) + 0.5) / fine - 0.5 - reach, reach).reshape(2, -1, m)
+    picture = cv2.remap(board_raster(board, level), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     picture = _blurred(np.asarray(picture, dtype=np.float32), blur_cov * fine**2)
     own = points_mm[:, :2] / _square_mm(board)
-    pixels = np.arange(2 * half_px + 1) - half_px
-    offset = _board_squares(board, board_map, origin, pixels.astype(float), reach) - own[:, None, None, :].astype(np.float32)
+    offset = _between(nodes - own.T[:, :, None, None], np.arange(-half_px, half_px + 1.0), reach)
     return Patches(origin, half_px, fine, margin_px, picture.reshape(len(origin), m, m), offset)
 
 
@@ -152,16 +150,18 @@ def _square_side_px(board: Board, board_map: BoardMap, points_mm: Array) -> floa
     return float(np.median(np.linalg.norm(d_xy, axis=1)))
 
 
-def _board_squares(board: Board, board_map: BoardMap, origin: NDArray[np.int64], offsets: Array, reach: int) -> Picture:
-    """Board coordinates (n, m, m, 2), squares, at offsets (px) around pixels: exact on a grid of nodes, polynomial between."""
-    n, m, k = len(origin), len(offsets), len(NODES)
+def _squares_at_nodes(board: Board, board_map: BoardMap, origin: NDArray[np.int64], reach: int) -> Array:
+    """Board coordinates x and y, squares, at the nodes around pixels, shape (2, n, k, k)."""
     gx, gy = np.meshgrid(NODES * reach, NODES * reach)
     px = np.asarray(origin[:, None, :] + np.stack([gx.ravel(), gy.ravel()], axis=1), dtype=float)
-    squares = (board_map.board_mm(px.reshape(-1, 2)) / _square_mm(board)).reshape(n, k, k, 2)
-    weight = _lagrange(offsets / reach)
-    down = weight @ squares.reshape(n, k, 2 * k).astype(np.float32)
-    across = weight @ down.reshape(n, m, k, 2).transpose(0, 2, 1, 3).reshape(n, k, 2 * m)
-    return np.ascontiguousarray(across.reshape(n, m, m, 2).transpose(0, 2, 1, 3))
+    squares = board_map.board_mm(px.reshape(-1, 2)) / _square_mm(board)
+    return np.ascontiguousarray(squares.T).reshape(2, len(origin), len(NODES), len(NODES))
+
+
+def _between(at_nodes: Array, offsets_px: Array, reach: int) -> Picture:
+    """The polynomials through the nodes (2, n, k, k) at m offsets along both axes, shape (2, n, m, m)."""
+    weight = _lagrange(offsets_px / reach)
+    return np.asarray(weight @ at_nodes.astype(np.float32) @ weight.T, dtype=np.float32)
 
 
 def _lagrange(t: Array) -> Picture:
