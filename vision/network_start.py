@@ -6,20 +6,25 @@ Both planar solutions of a board stay candidates until other boards and photos d
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+import cv2
 import numpy as np
 
-from vision.boards import BoardSet
+from vision.boards import Board, BoardSet
 from vision.camera import Camera, project_arrays
 from vision.errors import NetworkError, PoseError
 from vision.frames import Array, Pose, exp_so3
 from vision.observations import BodySighting, View
-from vision.pose import board_pose
+from vision.pose import BoardPose, board_pose
+from vision.sightings import Sighting
 
 CAP = 20.0
 """Whitened residuals above this count no more when candidates are compared: one wrong sighting must not decide."""
 
+WILD_PX = 3.0
+"""A corner farther from its board's plane map may be wrong; lens, print and bends move the corners of one board by less."""
+LEAST_SOUND = 6
 GOOD_START, MOST_ROOTS = 10.0, 8
 """Mean misfit, px², below which a start is good: right ones have 0.1 to 1.5; a wrong sighting adds CAP² over their number."""
 REFINED_CHOICES, REFINE_STEPS, REFINE_HUBER = 4, 4, 3.0
@@ -174,7 +179,7 @@ def _edges(
         for seen in view.seen:
             board = boards[seen.board]
             try:
-                found = board_pose(board, seen.sighting, cameras[view.lens])
+                found = _sound_pose(board, seen.sighting, cameras[view.lens])
             except PoseError as err:
                 unusable.append((view.photo, seen.body, err.what))
                 continue
@@ -188,6 +193,29 @@ def _edges(
             square_px = 1.0 + np.trace(seen.sighting.cov_px, axis1=1, axis2=2)
             edges.append(Edge(i, seen, candidates, corners, square_px))
     return edges, unusable
+
+
+def _sound_pose(board: Board, sighting: Sighting, camera: Camera) -> BoardPose:
+    """Pose of one sighting; where it fits badly, without the corners that no plane map through the others explains.
+
+    Raises
+    ------
+    PoseError
+    """
+    found = board_pose(board, sighting, camera)
+    if found.rms_px < WILD_PX / 2 or len(sighting.corner_ids) <= LEAST_SOUND:
+        return found
+    points, rays = board.corners_mm()[sighting.corner_ids], camera.rays(sighting.px)[:, :2]
+    plane, _ = cv2.findHomography(points[:, :2], rays, cv2.LMEDS)
+    if plane is None:
+        return found
+    there = np.column_stack([points[:, :2], np.ones(len(points))]) @ plane.T
+    gap_px = np.linalg.norm(there[:, :2] / there[:, 2:] - rays, axis=1) * camera.fx_px
+    sound = gap_px <= max(WILD_PX, 4.0 * float(np.median(gap_px)))
+    if sound.sum() < LEAST_SOUND:
+        return found
+    ids, px, cov = sighting.corner_ids[sound], sighting.px[sound], sighting.cov_px[sound]
+    return board_pose(board, replace(sighting, corner_ids=ids, px=px, cov_px=cov), camera)
 
 
 def _misfits(camera: Camera, edge: Edge, cam_from_body: Array) -> Array:

@@ -13,7 +13,7 @@ from vision.camera import Wobble
 from vision.errors import NetworkError
 from vision.frames import Pose, exp_so3
 from vision.network import Network, adjust_network, start_of
-from vision.network_start import NotTiedError, Start
+from vision.network_start import NotTiedError, Start, find_start
 from vision.observations import BodySighting, Distance, View, bend_modes
 from vision.unknowns import Hold
 
@@ -294,6 +294,29 @@ def test_a_badly_placed_part_is_not_cut_off_from_the_rest() -> None:
     assert turn_deg < 1e-5
 
 
+def test_wrong_corners_on_many_boards_do_not_spoil_the_start() -> None:
+    world = ring_world(10, boards=8, photos=10)
+    rng = np.random.default_rng(3)
+    views = []
+    for view in views_of(world, noise_px=0.02):
+        seen = []
+        for s in view.seen:
+            px = s.sighting.px.copy()
+            wrong = rng.choice(len(px), 2, replace=False)
+            px[wrong] += rng.uniform(20.0, 60.0, (2, 1)) * rng.choice([-1.0, 1.0], (2, 2))
+            seen.append(replace(s, sighting=replace(s.sighting, px=px)))
+        views.append(replace(view, seen=tuple(seen)))
+    profile = lens_profile()
+    start = find_start(views, world.boards, {"cam": CAMERA}, "b0")
+    for body, pose in start.bodies.items():
+        true = world.world_from_body["b0"].inverse() @ world.world_from_body[body]
+        # some pixels off at 3 m and 1400 px would be some 10 mm
+        assert np.linalg.norm(pose.translation_mm - true.translation_mm) < 5.0, body
+    network = adjust_network(views, world.boards, {"cam": profile}, datum="b0")
+    assert network.sigma0 < 1.2
+    assert gaps(network, world)[0] < 0.5
+
+
 def test_a_tape_that_contradicts_the_photographs_is_named() -> None:
     world = ring_world(15)
     marks = [world.world_from_body[b].apply(world.boards[b].centre_mm) for b in ("b0", "b6")]
@@ -325,7 +348,6 @@ def test_jacobians_agree_with_differences() -> None:
     """Gradient of the cost from the normal equations against central differences of the cost, every unknown."""
     from vision.adjust import _cost, normal_equations
     from vision.network import _problem, _start_values
-    from vision.network_start import find_start
     from vision.unknowns import moved
 
     world = ring_world(17, boards=4, photos=4)
