@@ -206,8 +206,8 @@ def _sound_pose(board: Board, sighting: Sighting, camera: Camera) -> BoardPose:
     if found.rms_px < WILD_PX / 2 or len(sighting.corner_ids) <= LEAST_SOUND:
         return found
     points, rays = board.corners_mm()[sighting.corner_ids], camera.rays(sighting.px)[:, :2]
-    plane, _ = cv2.findHomography(points[:, :2], rays, cv2.LMEDS)
-    if plane is None:
+    plane = cv2.findHomography(points[:, :2], rays, cv2.LMEDS)[0]
+    if np.shape(plane) != (3, 3):  # degenerate corners have none
         return found
     there = np.column_stack([points[:, :2], np.ones(len(points))]) @ plane.T
     gap_px = np.linalg.norm(there[:, :2] / there[:, 2:] - rays, axis=1) * camera.fx_px
