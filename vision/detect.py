@@ -43,6 +43,7 @@ def detect_boards(
     camera: Camera | None = None,
     *,
     predicted: Mapping[str, Pose] | None = None,
+    read: bool = True,
     settings: Settings = DEFAULTS,
 ) -> tuple[tuple[Sighting, ...], tuple[Refusal, ...]]:
     """Boards seen in the photo with their corners, and boards refused with the reason.
@@ -56,6 +57,8 @@ def detect_boards(
     predicted : mapping of board name to Pose, optional
         `cam_from_board` as other photos predict it: a look is taken although no marker was read; needs `camera`. Such a board
         is found only when its marker pattern is confirmed, and never listed as refused.
+    read : bool
+        Read markers; without them boards are looked for where they are predicted and nowhere else.
 
     Raises
     ------
@@ -66,7 +69,7 @@ def detect_boards(
         raise ValueError("predicted poses need the camera")
     if camera is not None and (camera.width_px, camera.height_px) != gray.shape[::-1]:
         raise ValueError(f"camera of {camera.width_px}x{camera.height_px} px, photo of {gray.shape[1]}x{gray.shape[0]} px")
-    markers = _all_markers(gray, boards)
+    markers = _all_markers(gray, boards) if read else {board.dictionary: NO_MARKERS for board in boards}
     picture = gray.astype(np.float32)
     noise = noise_of(gray)
     found: list[Sighting] = []

@@ -178,7 +178,9 @@ def _look_again(work: tuple[Expected, BoardSet]) -> Outcomes:
     (seen, camera, predicted), boards = work
     photo = read_photo(seen.path, name=seen.name)
     wanted = BoardSet(tuple(board for board in boards if board.name in predicted))
-    found, _ = detect_boards(photo.gray, wanted, camera, predicted=predicted)
+    # Where the first look read markers of such a board, they may lead to it now that the lens is known better.
+    marked = any(refusal.board in predicted for refusal in seen.sightings.refused)
+    found, _ = detect_boards(photo.gray, wanted, camera, predicted=predicted, read=marked)
     return dict.fromkeys(predicted) | {sighting.board: sighting for sighting in found}
 
 

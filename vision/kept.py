@@ -26,7 +26,7 @@ from vision.sightings import PhotoSightings, Sighting
 from vision.sightings_io import from_document, to_document
 from vision.toml_io import write_whole
 
-LOOKS = "2"
+LOOKS = "3"
 """To be raised with every change of what a look finds: nothing kept before counts any longer."""
 SAME_PLACE_PX = 0.5
 """A sixth of the standard deviation that a look allows its prediction."""

@@ -313,3 +313,12 @@ def test_sightings_of_a_photo_carry_its_name_and_size():
     seen = sightings_in(photo, BOARDS, CAMERA)
     assert (seen.photo, seen.width_px, seen.height_px) == ("roll-1/03.jpg", 640, 480)
     assert seen.sighting("floor") is not None
+
+
+def test_without_reading_markers_only_predicted_boards_are_looked_for():
+    image = near_photo()
+    assert detect_boards(image, BOARDS, CAMERA, predicted={}, read=False) == ((), ())
+    found, refused = detect_boards(image, BOARDS, CAMERA, predicted={"wheel": NEAR}, read=False)
+    assert ([sighting.board for sighting in found], refused) == (["wheel"], ())
+    assert found[0].markers_read == 0
+    assert np.abs(errors(found[0], WHEEL, NEAR)).max() < 0.1

@@ -55,9 +55,9 @@ def looks(monkeypatch: pytest.MonkeyPatch) -> list[str]:
         taken.append("first")
         return first(photo, boards, camera)
 
-    def counted_second(gray, boards, camera, *, predicted):
+    def counted_second(gray, boards, camera, *, predicted, read):
         taken.append("second " + " ".join(sorted(predicted)))
-        return second(gray, boards, camera, predicted=predicted)
+        return second(gray, boards, camera, predicted=predicted, read=read)
 
     monkeypatch.setattr(vision.gather, "sightings_in", counted_first)
     monkeypatch.setattr(vision.gather, "detect_boards", counted_second)
