@@ -109,7 +109,7 @@ def outcome_of(
     stand = read_stand(desk.job.need_stand())
     remarks = _moved_words(moved, _floor_seen(desk, views))
     stayed = car_stayed(network.poses, desk.job, desk.boards, epoch)
-    _refuse_moved_car(stayed, desk)
+    refuse_moved_car(stayed, desk)
     if not stayed and car_not_seen is None:
         remarks.append(NOT_SHOWN)
     car = car_from(desk, survey, network.poses)
@@ -248,7 +248,7 @@ def _need_enough(desk: Desk, views: Sequence[View], moved: Sequence[Moved]) -> N
         names = " and ".join(f"{m.body} (by {m.shift_mm:.1f} mm)" for m in moved)
         raise MeasurementError(
             f"{names} moved since the survey, and only {len(stayed)} other floor boards are seen: too few to say what stayed",
-            hint="take a photo of the stand that shows at least four floor boards, or survey again",
+            hint="take another photo that shows at least four floor boards, or survey again",
         )
 
 
@@ -281,7 +281,13 @@ def _moved_words(moved: Sequence[Moved], floor_seen: Sequence[str]) -> list[str]
     return out
 
 
-def _refuse_moved_car(stayed: Sequence[CarStayed], desk: Desk) -> None:
+def refuse_moved_car(stayed: Sequence[CarStayed], desk: Desk) -> None:
+    """Refuse photos in which a wheel board is not where it was in `rest`.
+
+    Raises
+    ------
+    MeasurementError
+    """
     moved = [wheel for wheel in stayed if wheel.moved]
     if moved:
         worst = max(moved, key=lambda wheel: wheel.shift_mm)

@@ -17,6 +17,7 @@ from typing import Any
 
 from calib.bodies import REST, board_of, epoch_of_body, known_boards, not_tied_in_words, suspicions, tape_distances, view_of
 from calib.doubts import scale_advice, survey_guesses
+from calib.geometry.stylus import TouchedBy, with_touched
 from calib.paper.epochs import epoch_of, epoch_order, photos
 from calib.paper.job import Job, check_job, read_job, write_result
 from calib.paper.stand import Stand, read_stand
@@ -80,13 +81,14 @@ class Desk:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Survey:
-    """A finished survey: its identity, the network's state, and which photos and epochs it holds."""
+    """A finished survey: its identity, the network's state, which photos and epochs it holds, and points touched since."""
 
     id: str
     date: str
     state: NetworkState
     epochs: tuple[str, ...]
     document: Mapping[str, Any]
+    points: tuple[TouchedBy, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -263,6 +265,7 @@ def unfound(desk: Desk, seen: Sequence[SeenPhoto], network: Network, there: Mapp
 
 def car_from(desk: Desk, survey: Survey, poses: PoseSet) -> Car:
     """Floor, wheels and alignment figures; says so when a missing board was seen but left out of the survey."""
+    poses = with_touched(poses, survey.points)
     try:
         return car_of(poses, desk.job, desk.boards, survey.epochs)
     except MeasurementError as err:

@@ -1,7 +1,7 @@
 """Photos of a stylus held by hand: its tip on a dimple while it is taught, or on a point while that is touched.
 
 The board sits on the stylus with the tip below its pattern (board y). Its owner leans it towards the camera, away from it and
-to the sides, and looks that the board, not too steep, and at least two floor boards are in the picture.
+to the sides, and looks that the board, not too steep, and three floor boards (at least two) are in the picture.
 """
 
 from __future__ import annotations
@@ -21,8 +21,11 @@ from vision.boards import Board, BoardSet, PrintScale
 
 TEACH = "teach"
 TRIES = 60
-LEAST_FLOOR_BOARDS = 2
+WANTED_FLOOR_BOARDS, LEAST_FLOOR_BOARDS = 3, 2
+"""Two floor boards let the camera turn about the line through them; a third one beside it is looked for first."""
 LEAST_CORNERS = 12
+STEP_BACK = 0.8
+"""How much further back, in parts of the distance, the owner is ready to go to get floor boards into the picture."""
 STEEPEST_RAD = math.radians(65.0)
 
 
@@ -40,9 +43,9 @@ def touch_epoch(name: str) -> str:
 
 
 def true_stylus(nominal: Board, rng: np.random.Generator) -> TrueStylus:
-    """A stylus some 150 mm longer than its board, its tip about where its maker meant it to be."""
+    """A stylus some 100 mm longer than its board, its tip about where its maker meant it to be."""
     width, height = nominal.size_mm
-    meant = np.array([width / 2, height + 150.0, 12.0])
+    meant = np.array([width / 2, height + 100.0, 12.0])
     x, y, z = meant + rng.uniform(-5.0, 5.0, 3)
     return TrueStylus(nominal.name, (float(x), float(y), float(z)))
 
@@ -83,7 +86,7 @@ def teach_shots(
             heading = around + float(rng.uniform(-0.4, 0.4))
             rod = np.array([math.cos(heading) * math.sin(lean), math.sin(heading) * math.sin(lean), math.cos(lean)])
             from_rad = float(rng.uniform(0, 2 * math.pi))
-            eye = point_mm + _reach(rng, from_rad, (1000.0, 1400.0), (950.0, 1350.0))
+            eye = point_mm + _reach(rng, from_rad, (550.0, 950.0), (650.0, 1000.0))
             return rod, eye, math.radians(float(rng.choice([-1, 1]) * rng.uniform(15, 45)))
 
         sentence = f"stylus in the dimple, leaned to {math.degrees(around):.0f}°"
@@ -99,7 +102,7 @@ def touch_shots(
     name: str,
     point_mm: Array,
     outward: Array,
-    count: int = 4,
+    count: int = 6,
 ) -> list[Shot]:
     """The tip stays on a point of the car or the floor, seen from its left and right in turn.
 
@@ -114,7 +117,7 @@ def touch_shots(
             level = np.array([outward[0], outward[1], 0.0])
             heading = math.atan2(level[1], level[0]) if np.linalg.norm(level) > 1e-6 else float(rng.uniform(0, 2 * math.pi))
             eye = point_mm + _reach(
-                rng, heading + side * math.radians(float(rng.uniform(15, 50))), (900.0, 1400.0), (600.0, 1150.0)
+                rng, heading + side * math.radians(float(rng.uniform(15, 50))), (600.0, 1000.0), (400.0, 900.0)
             )
             return rod, eye, side * math.radians(float(rng.uniform(15, 45)))
 
@@ -141,18 +144,27 @@ def _looked_at(
 ) -> Shot:
     """A photo that shows enough; the owner tries again when it does not."""
     floor = {board.name for board in bay.floor_boards}
-    for _ in range(TRIES):
-        rod, eye, turn_rad = place()
+    for i in range(2 * TRIES):
+        wanted, i = (WANTED_FLOOR_BOARDS, i) if i < TRIES else (LEAST_FLOOR_BOARDS, i - TRIES)
+        rod, near, turn_rad = place()
+        eye = point_mm + (1.0 + STEP_BACK * i / TRIES) * (near - point_mm)
         bay_from_board = held_at(stylus, point_mm, rod, eye, turn_rad)
         middle = apply(bay_from_board, bay.boards[stylus.board].centre_mm)
-        towards = 0.5 * middle + 0.5 * np.array([point_mm[0], point_mm[1], 0.0]) + rng.uniform(-120, 120, 3)
+        towards = middle + float(rng.uniform(0.35, 0.65)) * (_floor_beside(bay, point_mm, rng) - middle)
         roll = math.radians(float(rng.uniform(-5, 5)))
         shot = Shot(name, epoch, sentence, look_at(eye, towards, roll), held={stylus.board: bay_from_board})
         shown = visible_corners(bay, camera, shot, max_tilt_rad=STEEPEST_RAD)
         seen = {one.board: len(one.corner_ids) for one in shown}
-        if seen.get(stylus.board, 0) >= LEAST_CORNERS and len(floor & set(seen)) >= LEAST_FLOOR_BOARDS:
+        if seen.get(stylus.board, 0) >= LEAST_CORNERS and len(floor & set(seen)) >= wanted:
             return shot
     raise ValueError(f"no photo of the stylus at {np.round(point_mm)} shows {LEAST_FLOOR_BOARDS} floor boards beside it")
+
+
+def _floor_beside(bay: Bay, point_mm: Array, rng: np.random.Generator) -> Array:
+    """Middle of two of the four floor boards nearest to the point."""
+    places = np.array([[board.x_mm, board.y_mm, 0.0] for board in bay.floor_boards])
+    nearest = np.argsort(np.linalg.norm((places - point_mm)[:, :2], axis=1))[:4]
+    return np.asarray(places[rng.choice(nearest, 2, replace=False)].mean(axis=0))
 
 
 def held_at(stylus: TrueStylus, point_mm: Array, rod: Array, eye_mm: Array, turn_rad: float) -> Array:

@@ -75,6 +75,15 @@ class Tip:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class TouchedBy:
+    """A touched point by its name, the bodies of the stylus board that touched it (one a photo), and the tip."""
+
+    name: str
+    bodies: tuple[str, ...]
+    tip: Tip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Touch:
     """A touched point as a weighted mean of where each photo has the tip.
 
@@ -214,14 +223,13 @@ def with_points(poses: PoseSet, touches: Sequence[Touch]) -> PoseSet:
     return poses.with_derived(points, jac, {STYLUS: own})
 
 
-def length_between(poses: PoseSet, a: str, b: str) -> Estimate:
-    """Distance of two touched points, name `length_mm`."""
-
-    def length(state: PoseSet) -> Array:
-        gap = state[point_body(a)].translation_mm - state[point_body(b)].translation_mm
-        return np.array([float(np.linalg.norm(gap))])
-
-    return poses.of([point_body(a), point_body(b)]).propagate(("length_mm",), length)
+def with_touched(poses: PoseSet, points: Sequence[TouchedBy]) -> PoseSet:
+    """The set with the touched points in it and without the stylus boards that touched them."""
+    if not points:
+        return poses
+    placed = with_points(poses, [fit_touch(poses, point.bodies, point.tip, point.name) for point in points])
+    held = {body for point in points for body in point.bodies}
+    return placed.of([body for body in placed.bodies if body not in held])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -6,9 +6,10 @@ Standard deviations are k = 1 and the correlations are kept beside them, so that
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Self
+from typing import Annotated, Any, Self
 
 import numpy as np
 import tomlkit
@@ -92,6 +93,33 @@ def write_stylus(path: Path, stylus: Stylus) -> None:
         write_whole(path, tomlkit.dumps(doc))
     except OSError as err:
         raise FileError(f"{path}: cannot be written: {err.strerror or err}", hint="choose another file with --out") from err
+
+
+def to_document(stylus: Stylus) -> dict[str, Any]:
+    """What a point touched with this stylus keeps of it, in plain lists and numbers."""
+    return {
+        "board": stylus.board,
+        "tip_mm": stylus.tip_mm.tolist(),
+        "cov_mm2": stylus.cov_mm2.tolist(),
+        "scale": list(stylus.scale),
+        "residual_mm": stylus.residual_mm,
+        "taught": stylus.date.isoformat(),
+    }
+
+
+def from_document(document: Mapping[str, Any]) -> Stylus:
+    """The stylus of a document written by `to_document`; its photos are not kept there."""
+    x, y = document["scale"]
+    return Stylus(
+        document["board"],
+        np.array(document["tip_mm"], dtype=float),
+        np.array(document["cov_mm2"], dtype=float),
+        (x, y),
+        document["residual_mm"],
+        (),
+        (),
+        datetime.date.fromisoformat(document["taught"]),
+    )
 
 
 def scale_of(board: Board) -> tuple[float, float]:

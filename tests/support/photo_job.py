@@ -31,11 +31,16 @@ def photo_job(folder: Path, seed: int, of: Scene) -> Simulated:
     return sim
 
 
-def put_photos(sim: Simulated, folder: Path, seen: Mapping[str, PhotoSightings]) -> None:
-    """Blank photos `<epoch>/<name>.jpg` in the job's folder (or a copy of it), each with its sightings."""
-    desk = open_desk(folder, Overrides())
+def put_photos(
+    sim: Simulated, folder: Path, seen: Mapping[str, PhotoSightings], *, below: str = "photos", held: tuple[str, ...] = ()
+) -> None:
+    """Blank photos `<epoch>/<name>.jpg` in the job's folder (or a copy of it), each with its sightings.
+
+    `held` boards are looked for besides the job's.
+    """
+    desk = replace(open_desk(folder, Overrides()), held=held)
     for photo, sightings in seen.items():
-        path = folder / "photos" / photo
+        path = folder / below / photo
         path.parent.mkdir(parents=True, exist_ok=True)
         data = blank_jpeg(sim.demo.camera, mark=photo)
         path.write_bytes(data)

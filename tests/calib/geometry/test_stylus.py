@@ -9,13 +9,13 @@ import pytest
 from scipy.spatial.transform import Rotation
 from scipy.stats import chi2
 
+from calib.geometry.points import length_between
 from calib.geometry.stylus import (
     TIP_NAMES,
     Tip,
     fit_pivot,
     fit_touch,
     least_turn,
-    length_between,
     pivot_rank,
     point_body,
     with_points,
