@@ -15,7 +15,7 @@ from calib.bodies import board_of, epoch_of_body
 from calib.paper.job import Job
 from calib.paper.stand import Stand
 from vision.boards import BoardSet
-from vision.errors import MeasurementError
+from vision.errors import MeasurementError, WrongLensError
 from vision.observations import View
 from vision.poses import PoseSet
 from vision.suppositions import Found, Moved, Typed, Zoomed, breaks, face_departure_mm
@@ -102,7 +102,7 @@ def doubt_about(
     """
     place = {id(guess.what): guess for guess in guesses}
     limit = math.log(FALSE_ALARM / max(len(found), 1))
-    for entry in found[:1]:
+    for entry in _likeliest(found):
         if entry.log_chance < limit:
             doubt = _in_words(entry, place.get(id(entry.what)), boards, poses, job, views)
             if doubt is not None:
@@ -110,6 +110,16 @@ def doubt_about(
     bent = [entry for entry in found if isinstance(entry.what, Typed) and entry.what.kind == "bend"]
     doubts = [doubt for doubt in (_bent(entry, boards) for entry in bent) if doubt is not None]
     return max(doubts, key=lambda doubt: doubt.found.drop, default=None)
+
+
+def _likeliest(found: Sequence[Found]) -> Sequence[Found]:
+    """The least probable one; where a lens unlike its profile explains as much as a zoom from some photo on, it is the lens."""
+    best = found[:1]
+    for entry in best:
+        if isinstance(entry.what, Zoomed):
+            lens = [e for e in found if isinstance(e.what, Typed) and (e.what.kind, e.what.of) == ("lens", entry.what.lens)]
+            return [e for e in lens if e.drop >= entry.drop] or best
+    return best
 
 
 def parted(views: Sequence[View], doubt: Doubt) -> list[View]:
@@ -149,6 +159,9 @@ def opened(boards: BoardSet, doubt: Doubt) -> BoardSet:
 
 
 def stop(doubt: Doubt) -> MeasurementError:
+    what = doubt.found.what
+    if isinstance(what, Typed) and what.kind == "lens":
+        return WrongLensError(doubt.words, hint=doubt.hint, lens=what.of)
     return MeasurementError(doubt.words, hint=doubt.hint)
 
 

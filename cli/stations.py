@@ -23,11 +23,12 @@ from calib.paper.job import Job, check_job, read_job, write_result
 from calib.paper.stand import Stand, read_stand
 from calib.pipeline import Car, car_of
 from cli.doubting import Settled, misfiled, odd_photos, settled
+from cli.self_calibrating import left_to_the_photos, lens_rows
 from vision.boards import BoardSet
 from vision.boards_io import read_boards
 from vision.camera import LensProfile
 from vision.camera_io import read_profile
-from vision.errors import FileError, MeasurementError
+from vision.errors import FileError, MeasurementError, WrongLensError
 from vision.gather import Expected, PhotoTask, SeenPhoto, gather, look_again
 from vision.kept import keep
 from vision.network import Network, NetworkState, adjust_network, start_of, weak_spots
@@ -198,11 +199,19 @@ def survey(desk: Desk, tick: Tick = silent) -> Sighted:
 def settled_survey(desk: Desk, views: Sequence[View], before: Network | None = None) -> Settled:
     """The survey's network with what contradicts it cured or told; it starts from an earlier network of the same photos.
 
+    A lens profile that the photos contradict is left to them, if they can calibrate the camera.
+
     Raises
     ------
     MeasurementError
     """
+    try:
+        return _settled_survey(desk, views, before)
+    except WrongLensError as err:
+        return left_to_the_photos(desk, err, lambda opened: _settled_survey(opened, views, before))
 
+
+def _settled_survey(desk: Desk, views: Sequence[View], before: Network | None) -> Settled:
     first = _standing(before, views) if before else None
 
     def adjust(some: Sequence[View], boards: BoardSet, start: Start | None) -> Network:
@@ -400,6 +409,7 @@ def network_document(sighted: Sighted) -> dict[str, Any]:
         "redundancy": network.redundancy,
         "sigma0": network.sigma0,
         "sigma0_band_99": list(network.sigma0_band),
+        "lenses": lens_rows(network),
         "tape": [{"a": d.a, "b": d.b, "mm": d.mm, "misfit_mm": gap} for d, gap in network.tape_misfit_mm],
         "rejected": rejected,
         "refused": refused,

@@ -43,6 +43,7 @@ def survey(
 
 def in_words(document: dict[str, Any]) -> str:
     """The survey for a person: what was found, how well it fits, what was left out, what is weakest."""
+    from cli.self_calibrating import lens_lines
     from cli.table import table
 
     low, high = document["sigma0_band_99"]
@@ -58,6 +59,7 @@ def in_words(document: dict[str, Any]) -> str:
         f"{len(photos)} photos, {document['sightings_used']} boards in them, {document['corners']} corners; "
         f"redundancy {document['redundancy']}",
         f"sigma0 {sigma0:.2f} (99 % band {low:.2f} to {high:.2f}): {fit}",
+        *lens_lines(document["lenses"]),
         "",
         _epochs(document),
         "",

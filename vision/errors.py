@@ -49,6 +49,14 @@ class LensError(MeasurementError):
     """A lens profile cannot be fitted from these photos, or does not belong to this photo."""
 
 
+class WrongLensError(LensError):
+    """The photos of a survey contradict a lens profile; `lens` names it."""
+
+    def __init__(self, what: str, *, hint: str = "", lens: str = "") -> None:
+        super().__init__(what, hint=hint)
+        self.lens = lens
+
+
 class PoseError(MeasurementError):
     """A board's pose cannot be had from these corners."""
 
