@@ -63,13 +63,17 @@ class BoardMap:
         return px
 
     def jacobian(self, points_mm: Array) -> tuple[Array, Array]:
-        """d pixel / d (x, y) mm, shape (n, 2, 2), and d pixel / d (h, k1 k2 p1 p2 k3), shape (n, 2, 13)."""
+        """d pixel / d (x, y) mm, shape (n, 2, 2), and d pixel / d (h, k1 k2 p1 p2 k3), shape (n, 2, 13).
+
+        The last five are zero with a lens profile, which holds them.
+        """
         rays = self._rays(points_mm)
-        _, d_ray, d_lens = project_arrays(rays, self.camera.parameters)
+        _, d_ray, d_lens = project_arrays(rays, self.camera.parameters, lens=not self.rigid)
+        d_free = np.zeros((len(rays), 2, 5)) if self.rigid else d_lens[:, :, 4:9]
         d_xy = d_ray @ self.h[:, :2] / self.reach_mm
         w = np.column_stack([self._uv(points_mm), np.ones(len(points_mm))])
         d_h = (d_ray[:, :, :, None] * w[:, None, None, :]).reshape(len(w), 2, 9)[:, :, :8]
-        return d_xy, np.concatenate([d_h, d_lens[:, :, 4:9]], axis=2)
+        return d_xy, np.concatenate([d_h, d_free], axis=2)
 
     def board_mm(self, px: Array) -> Array:
         """Board points (n, 2), mm, of pixels (n, 2)."""
