@@ -16,6 +16,7 @@ from scipy.stats import chi2
 from calib.bodies import REST, body_of
 from calib.decision.moves import Move, moves
 from calib.decision.verdict import Judgement, Rule, Verdict, at_best_undecided, judge
+from calib.geometry.flange import apply_flanges
 from calib.geometry.floor import Flatness, floor_flatness, floor_plane
 from calib.geometry.placement import Placement, not_measured, placement
 from calib.geometry.stand import BoardGap, second_board_gaps, target_pose
@@ -94,8 +95,9 @@ def car_of(poses: PoseSet, job: Job, boards: BoardSet, epochs: Sequence[str]) ->
     }
     fit = fit_wheels(with_floor, wheels, epochs, MotionPrior.from_floor(job.floor_pm_mm), standoffs=standoffs)
     known = {wheel: standoff for wheel, standoff in standoffs.items() if f"axle:{wheel}" in fit.poses}
-    placed = apply_standoffs(fit.poses, known, job.standoff_common_pm_mm)
-    return Car(placed, fit, vehicle_figures(placed, known), floor_flatness(poses, boards, floor))
+    placed = apply_flanges(apply_standoffs(fit.poses, known, job.standoff_common_pm_mm), job.flanges)
+    reference = {*known, *(wheel for wheel in job.flanges if f"axle:{wheel}" in fit.poses)}
+    return Car(placed, fit, vehicle_figures(placed, reference), floor_flatness(poses, boards, floor))
 
 
 def check_of(

@@ -18,6 +18,7 @@ from calib.pipeline import Car, CheckOutcome, check_of
 from cli.budget import BudgetRun
 from cli.check_run import run_check
 from cli.stations import Desk, Survey, Tick, car_from, settled_survey
+from cli.touching import needed_points, with_points
 from vision.errors import MeasurementError
 from vision.frames import Estimate, Pose
 from vision.network import Network
@@ -68,8 +69,8 @@ def run_budget(
     if figure in {name.replace("_rad", "_deg") for name in FIGURES}:
         measured = _with_check(desk, survey, (network, errors), given, tick, car_not_seen)
     else:
-        probed = with_probes(network.state, errors, IN_SURVEY)
-        measured = _Measured(car_from(desk, survey, probed.pose_set()), None, None, {IN_SURVEY: errors})
+        probed = _probed(desk, survey, network, errors)
+        measured = _Measured(car_from(desk, probed, probed.state.pose_set()), None, None, {IN_SURVEY: errors})
     estimate, name = find_figure(figure, measured.estimates)
     labels = tuple(f"{label}:" for label in measured.errors)
     found = budget(estimate, name, [source for source in estimate.parts if not source.startswith(labels)])
@@ -114,13 +115,19 @@ def _with_check(
 ) -> _Measured:
     sheet = read_sheet(desk.job.need_sheet())
     network, errors = surveyed
-    probed = replace(survey, state=with_probes(network.state, errors, IN_SURVEY))
+    probed = _probed(desk, survey, network, errors, sheet)
     run = run_check(desk, sheet, probed, given, tick, car_not_seen=car_not_seen)
     late = single_errors(run.network)
     state = with_probes(run.network.state, late, IN_CHECK)
-    car = car_from(desk, survey, state.pose_set())
+    car = car_from(desk, probed, state.pose_set())
     outcome = check_of(car, desk.job, sheet, read_stand(desk.job.need_stand()), desk.boards, run.epoch)
     return _Measured(car, outcome, sheet, {IN_SURVEY: errors, IN_CHECK: late})
+
+
+def _probed(desk: Desk, survey: Survey, network: Network, errors: Sequence[SingleError], sheet: Sheet | None = None) -> Survey:
+    """The survey with its single errors as vanishing sources, and with the touched points that the figures are made of."""
+    probed = replace(survey, state=with_probes(network.state, errors, IN_SURVEY))
+    return with_points(desk, probed, needed_points(desk.job, sheet))
 
 
 def _drawn(measured: _Measured, desk: Desk, name: str, told: tuple[float, float], draws: int, seed: int) -> Drawn:
@@ -133,6 +140,6 @@ def _drawn(measured: _Measured, desk: Desk, name: str, told: tuple[float, float]
         function = value_of(name, desk.job.reference_known)
     else:
         raise MeasurementError(f"{name} is a by-product of the roll fit: no draws for it", hint="leave --draws away")
-    bodies = [body for body in poses.bodies if body in ("floor", "target") or body.startswith("axle:")]
+    bodies = [body for body in poses.bodies if body in ("floor", "target") or body.startswith(("axle:", "point:"))]
     value, sigma = told
     return compare(draw(poses.of(bodies), function, draws, seed), value, 2.0 * sigma)

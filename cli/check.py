@@ -68,10 +68,11 @@ def check(
     from cli.check_run import run_check
     from cli.check_words import check_document, in_words
     from cli.progress import progress_bars
+    from cli.touching import needed_points, with_points
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), sheet, stand))
     wanted = read_sheet(desk.job.need_sheet())
-    survey = stations.load_survey(desk)
+    survey = with_points(desk, stations.load_survey(desk), needed_points(desk.job, wanted))
     with progress_bars({}) as tick:
         run = run_check(
             desk, wanted, survey, photos or (), tick, car_not_seen=car_not_seen, without=without or (), guard_band=guard_band

@@ -11,7 +11,7 @@ from calib.decision.moves import documents
 from calib.decision.moves import in_words as moves_in_words
 from calib.decision.verdict import Verdict
 from calib.paper.figures import figure_documents, remarks, shares
-from calib.paper.sheet import Sheet
+from calib.paper.sheet import POINT, Sheet
 from cli.check import DISCLAIMER, NOT_SHOWN, CheckRun
 from cli.stations import Desk, Survey, program
 from cli.table import number, table
@@ -135,6 +135,8 @@ def _side(document: dict[str, Any]) -> str:
 
 
 def _origin(document: dict[str, Any]) -> str:
+    if str(document["origin"]).startswith(POINT):
+        return f"touched point {str(document['origin']).removeprefix(POINT)}"
     name = str(document["origin"]).replace("-", " ")
     return name if name.endswith("axle") else f"{name} wheel"
 

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from cli import boards, budget, check, demo, job, lens, shoot, survey, vehicle, wheels
+from cli import boards, budget, check, demo, job, lens, shoot, stylus, survey, touch, vehicle, wheels
 
 IN_BRIEF = {
     "demo": "Render an invented bay, measure it, compare with the truth.",
@@ -21,6 +21,8 @@ IN_BRIEF = {
     "survey": "Adjust the photos of the rolled car in one network.",
     "wheels": "Toe, camber, thrust line and axle midpoints, each with U.",
     "vehicle": "The whole car against its limits, drawn to scale.",
+    "stylus": "A board with a pointed tip: teach it, prove it.",
+    "touch": "Measure a point that the stylus touches.",
     "check": "Measure the stand, judge it, say what to move.",
     "budget": "Where the U of one figure comes from, and what could hide.",
 }
@@ -70,7 +72,7 @@ def options(
     """Options of the command itself."""
 
 
-for group in (demo, boards, lens, job, shoot, survey, wheels, vehicle, check, budget):
+for group in (demo, boards, lens, job, shoot, survey, wheels, vehicle, stylus, touch, check, budget):
     group.register(app)
 for _command in app.registered_commands:
     _command.short_help = IN_BRIEF.get(str(_command.name))

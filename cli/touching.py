@@ -14,21 +14,24 @@ from pathlib import Path
 from typing import Any
 
 from calib.bodies import board_of, held_body, touch_view
-from calib.geometry.stylus import PivotFit, Tip, Touch, TouchedBy, fit_pivot, fit_touch
+from calib.geometry.floor import floor_plane
+from calib.geometry.stylus import PivotFit, Tip, Touch, TouchedBy, fit_pivot, fit_touch, with_touched
 from calib.paper.epochs import touch_folder, touch_photos
 from calib.paper.job import Job, write_result
+from calib.paper.sheet import Sheet
 from calib.paper.stylus import Stylus, check_stylus, read_stylus, scale_of
 from calib.paper.stylus import from_document as stylus_of
 from calib.paper.stylus import to_document as stylus_document
 from calib.pipeline import CarStayed, car_stayed
 from cli.check_run import on_survey, refuse_moved_car
 from cli.doubting import odd_photos
-from cli.stations import Desk, Survey, Tick, look_at, looked_again, unfound
+from cli.stations import Desk, Survey, Tick, car_from, look_at, looked_again, unfound
 from vision.errors import FileError, MeasurementError
 from vision.gather import SeenPhoto
 from vision.moved import Moved
 from vision.network import Network, adjust_network
 from vision.observations import View
+from vision.poses import PoseSet
 from vision.sightings_io import from_document, to_document
 
 POINTS_SCHEMA = "points/1"
@@ -176,6 +179,34 @@ def with_points(desk: Desk, survey: Survey, names: Sequence[str]) -> Survey:
         bodies = [held_body(row["stylus"]["board"], view.photo) for view in some if view.photo not in out]
         points.append(TouchedBy(name, tuple(body for body in bodies if body in used), tip))
     return replace(survey, state=network.state, points=(*survey.points, *points))
+
+
+def points_only(survey: Survey) -> PoseSet:
+    """The poses of the survey's boards with its touched points."""
+    return with_touched(survey.state.pose_set(), survey.points)
+
+
+def car_or_floor(desk: Desk, survey: Survey) -> tuple[PoseSet, str]:
+    """Poses with the floor, the touched points and, where they can be had, the spin axes; else why not."""
+    poses = survey.state.pose_set()
+    here = {point.name for point in survey.points}
+    kept = {row["name"] for row in read_points(desk.job)}
+    try:
+        others = [name for name in needed_points(desk.job) if name not in here]
+        if others and set(others) <= kept:
+            survey = with_points(desk, survey, others)
+            poses = survey.state.pose_set()
+        return car_from(desk, survey, poses).poses, ""
+    except MeasurementError as err:
+        floor = [name for name in desk.job.floor if name in poses]
+        return floor_plane(with_touched(poses, survey.points), desk.boards, floor, desk.job.floor_pm_mm), err.what
+
+
+def needed_points(job: Job, sheet: Sheet | None = None) -> tuple[str, ...]:
+    """Touched points that a check by this sheet, or any figure of the car, is made of."""
+    origin = (sheet.origin_point,) if sheet and sheet.origin_point else ()
+    flanges = (point for points in job.flanges.values() for point in points)
+    return tuple(dict.fromkeys((*origin, *flanges)))
 
 
 def read_points(job: Job) -> list[dict[str, Any]]:

@@ -36,9 +36,10 @@ def wheels(
     from calib.paper.job import write_result
     from calib.pipeline import need_sources
     from cli import stations
+    from cli.touching import needed_points, with_points
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), None, stand))
-    survey = stations.load_survey(desk)
+    survey = with_points(desk, stations.load_survey(desk), needed_points(desk.job))
     car = stations.car_from(desk, survey, survey.state.pose_set())
     if without:
         need_sources(without, car.figures.estimate.parts)

@@ -14,7 +14,7 @@ from typing import Annotated, Self
 
 from pydantic import Field, field_validator, model_validator
 
-from calib.paper.sheet import Filled
+from calib.paper.sheet import Filled, PointName
 from calib.paper.stand import Stand
 from vision.boards import BoardSet
 from vision.errors import FileError
@@ -28,6 +28,7 @@ STANDOFF_PM_MM = 1.0
 """A stand-off measured with a steel rule (common practice, no source)."""
 STANDOFF_COMMON_PM_MM = 0.0
 LEAST_FLOOR_BOARDS = 3
+LEAST_FLANGE_POINTS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,11 +44,15 @@ class Standoff:
 
 @dataclass(frozen=True, slots=True)
 class WheelBoard:
-    """The board on one wheel; `standoff` is None when it was not measured."""
+    """The board on one wheel; `standoff` is None when it was not measured.
+
+    `flange` names three or more touched points on the rim's outer flange: they take the stand-off's place.
+    """
 
     wheel: str
     board: str
     standoff: Standoff | None
+    flange: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +118,13 @@ class Job:
 
     @property
     def reference_known(self) -> tuple[str, ...]:
-        """Wheels whose stand-off was measured, so that their reference point is known."""
-        return tuple(wheel.wheel for wheel in self.wheels if wheel.standoff is not None)
+        """Wheels whose stand-off was measured or whose flange was touched, so that their reference point is known."""
+        return tuple(wheel.wheel for wheel in self.wheels if wheel.standoff is not None or wheel.flange)
+
+    @property
+    def flanges(self) -> dict[str, tuple[str, ...]]:
+        """Touched points on the flange, by wheel."""
+        return {wheel.wheel: wheel.flange for wheel in self.wheels if wheel.flange}
 
     def wheel_boards(self) -> dict[str, str]:
         """Board name by wheel ("rear_left", ...)."""
@@ -310,9 +320,14 @@ class _Wheel(FileModel):
     board: Filled
     standoff_mm: Annotated[float, Field(gt=0.0, le=500.0)] | None = None
     standoff_pm_mm: Annotated[float, Field(gt=0.0, le=50.0)] | None = None
+    flange: list[PointName] = []
 
     @model_validator(mode="after")
     def _half_width_of_something(self) -> Self:
+        if self.flange and self.standoff_mm is not None:
+            raise ValueError("give either standoff_mm or the touched points of the flange, not both")
+        if self.flange and len(set(self.flange)) < LEAST_FLANGE_POINTS:
+            raise ValueError(f"{len(set(self.flange))} points on the flange, a plane needs at least {LEAST_FLANGE_POINTS}")
         if self.standoff_pm_mm is not None and self.standoff_mm is None:
             raise ValueError("standoff_pm_mm without standoff_mm")
         return self
@@ -337,7 +352,7 @@ class _Wheels(FileModel):
             "front_left": self.front_left,
             "front_right": self.front_right,
         }
-        return tuple(WheelBoard(wheel, e.board, e.standoff()) for wheel, e in entries.items() if e is not None)
+        return tuple(WheelBoard(wheel, e.board, e.standoff(), tuple(e.flange)) for wheel, e in entries.items() if e is not None)
 
 
 class _Distance(FileModel):

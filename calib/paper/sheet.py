@@ -149,7 +149,14 @@ def _origin(text: str) -> str:
     raise ValueError(f"input should be {known} or 'point:NAME' (a touched point), not {text!r}")
 
 
+def _point(text: str) -> str:
+    if POINT_NAME.fullmatch(text) is None:
+        raise ValueError(f"{text!r} is no name of a touched point: letters, digits, hyphens, dots and underscores")
+    return text
+
+
 OriginName = Annotated[str, AfterValidator(_origin)]
+PointName = Annotated[str, AfterValidator(_point)]
 
 
 class _Figure(FileModel):
