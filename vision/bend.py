@@ -68,7 +68,7 @@ def _along_normal(board_map: BoardMap, uv: Array) -> Array:
     a, b = board_map.h[:, 0], board_map.h[:, 1]
     normal = np.cross(a, b) / np.sqrt(np.linalg.norm(a) * np.linalg.norm(b)) / board_map.reach_mm
     rays = np.column_stack([uv, np.ones(len(uv))]) @ board_map.h.T
-    d_ray = project_arrays(rays, board_map.camera.parameters)[1]
+    d_ray = project_arrays(rays, board_map.camera.parameters, lens=False)[1]
     return np.asarray(d_ray @ normal, dtype=float)
 
 

@@ -28,6 +28,8 @@ LEAST_SOUND = 6
 GOOD_START, MOST_ROOTS = 10.0, 8
 """Mean misfit, px², below which a start is good: right ones have 0.1 to 1.5; a wrong sighting adds CAP² over their number."""
 REFINED_CHOICES, REFINE_STEPS, REFINE_HUBER = 4, 4, 3.0
+SETTLED_RAD, SETTLED_MM = 1e-6, 1e-3
+"""Steps below which a start needs no better."""
 
 
 class NotTiedError(NetworkError):
@@ -304,7 +306,7 @@ def _best_of(state: Placing, edges: Sequence[Edge], choices: Array, refine: bool
 def _refined(state: Placing, edges: Sequence[Edge], pose: Array, *, photo: bool) -> Array:
     """A few robust Gauss-Newton steps on one photo's or one body's pose, everything else held."""
     counts = [len(edge.corners) for edge in edges]
-    parameters = np.repeat([state.cameras[edge.view].parameters for edge in edges], counts, axis=0)
+    parameters = np.repeat(np.transpose([state.cameras[edge.view].parameters for edge in edges]), counts, axis=1).T
     px = np.concatenate([edge.seen.sighting.px for edge in edges])
     weight = 1.0 / np.concatenate([edge.square_px for edge in edges])
     if photo:
@@ -319,7 +321,7 @@ def _refined(state: Placing, edges: Sequence[Edge], pose: Array, *, photo: bool)
         in_cam = placed if photo else np.einsum("nij,nj->ni", turn, placed) + shift
         if (in_cam[:, 2] <= 1.0).any():
             return pose
-        seen, by_point, _ = project_arrays(in_cam, parameters)
+        seen, by_point, _ = project_arrays(in_cam, parameters, lens=False)
         gap = seen - px
         norm = np.sqrt((gap * gap).sum(axis=1) * weight)
         # What is farther off than the cap has no pull at all: a board of another epoch must not drag the photo along.
@@ -335,6 +337,8 @@ def _refined(state: Placing, edges: Sequence[Edge], pose: Array, *, photo: bool)
         move = np.eye(4)
         move[:3, :3], move[:3, 3] = exp_so3(step[:3]), step[3:]
         pose = move @ pose
+        if np.abs(step[:3]).max() < SETTLED_RAD and np.abs(step[3:]).max() < SETTLED_MM:
+            break
     return pose
 
 

@@ -217,7 +217,7 @@ def _residual(problem: _Problem, rotation: Array, translation: Array) -> tuple[A
 
 def _normal_equations(problem: _Problem, rotation: Array, translation: Array) -> tuple[Array, Array, Array]:
     in_cam = problem.points @ rotation.T + translation
-    px, d_point, _ = project_arrays(in_cam, problem.parameters)
+    px, d_point, _ = project_arrays(in_cam, problem.parameters, lens=False)
     jac = np.concatenate([-d_point @ skew(in_cam), d_point], axis=2)
     jac = (problem.whitening @ jac).reshape(-1, 6)
     r = np.einsum("nij,nj->ni", problem.whitening, px - problem.px).ravel()
