@@ -18,6 +18,7 @@ from typer.testing import CliRunner
 from calib.paper.job import read_job
 from calib.paper.sheet import read_sheet
 from calib.paper.stand import read_stand
+from calib.paper.stylus import read_stylus
 from calib.paper.vehicle import read_vehicle
 from cli.base import Exit
 from cli.demo import FIGURES
@@ -43,6 +44,7 @@ SOURCES = {
     "car motion",
     "stand-off",
     "stand file",
+    "stylus",
 }
 USAGE_ERROR = typer.BadParameter.__mro__[1]
 OTHERS_OPTIONS = {"--check", "--no-binary"}
@@ -99,7 +101,7 @@ def test_every_command_and_option_named_in_a_sentence_exists(document):
         if named:
             first, *more = named[1].split()
             assert first in IN_BRIEF, f"{document}: {code}"
-            if first in ("boards", "job") and more:
+            if first in ("boards", "job", "stylus") and more:
                 command_of([first, more[0]])
 
 
@@ -195,6 +197,7 @@ def test_every_file_shown_can_be_read_as_it_stands(tmp_path, text):
             "placement-sheet/1": read_sheet,
             "stand/1": read_stand,
             "vehicle/1": read_vehicle,
+            "stylus/1": read_stylus,
             "boards/1": read_boards,
             "lens/1": read_profile,
         }
@@ -203,7 +206,7 @@ def test_every_file_shown_can_be_read_as_it_stands(tmp_path, text):
 
 def test_every_kind_of_file_is_shown():
     shown = {tomllib.loads(block.text)["schema"] for block in blocks("DEVELOPERS.md", "toml")}
-    assert shown == {"job/1", "placement-sheet/1", "stand/1", "vehicle/1", "boards/1", "lens/1"}
+    assert shown == {"job/1", "placement-sheet/1", "stand/1", "vehicle/1", "stylus/1", "boards/1", "lens/1"}
 
 
 def test_every_key_of_a_file_is_explained():
@@ -211,6 +214,7 @@ def test_every_key_of_a_file_is_explained():
     from calib.paper.job import _Distance, _JobFile, _Wheel, _Wheels
     from calib.paper.sheet import _Figure, _Provenance, _SheetFile
     from calib.paper.stand import _BoardEntry, _PivotEntry, _StandFile
+    from calib.paper.stylus import _StylusFile, _TaughtScale, _Tip, _TipCorrelation, _TipSigma
     from calib.paper.vehicle import _Limit, _Overruled, _VehicleFile
     from vision.boards_io import _Charuco, _Chessboard, _Measured
     from vision.camera_io import _Camera, _Correlation, _Fit, _LensModel, _Wobble
@@ -220,6 +224,7 @@ def test_every_key_of_a_file_is_explained():
         "placement-sheet/1": (_SheetFile, _Figure, _Provenance),
         "stand/1": (_StandFile, _BoardEntry, _PivotEntry),
         "vehicle/1": (_VehicleFile, _Limit, _Overruled),
+        "stylus/1": (_StylusFile, _Tip, _TipSigma, _TipCorrelation, _TaughtScale),
         "boards/1": (_Charuco, _Chessboard, _Measured),
         "lens/1": (_LensModel, _Camera, _Correlation, _Fit, _Wobble),
     }

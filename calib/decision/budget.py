@@ -26,6 +26,7 @@ REMEDIES = {
     "car motion": "more roll epochs over half a turn or more; a smoother floor",
     "stand-off": "measure the stand-offs more closely, all four in the same way",
     "stand file": "measure where the boards sit on the target more closely",
+    "stylus": "teach the stylus with more photos, leaned further and from nearer; touch in more leanings",
 }
 """What a shop can do about each source; the words of a source without an entry stay empty."""
 

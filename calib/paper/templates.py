@@ -63,6 +63,7 @@ lens = ["phone.lens.toml"]
 boards = "boards.toml"      # the printed boards and their measured print scale
 sheet = "sheet.toml"        # where the target must stand: FILL IN
 stand = "stand.toml"        # where the stand boards sit on the target: FILL IN
+# Once the shop's stylus is taught (bayfix stylus teach) name its file here: stylus = "../stylus.toml"
 # vehicle = "vehicle.toml"  # limits of the car itself; fill that file in and remove the # here: a car out of limits is said
 
 # --- boards on the floor ---------------------------------------------------------------------------------------------
@@ -126,7 +127,8 @@ schema = "placement-sheet/1"
 
 target = ""              # FILL IN: name of the target, in the document's words
 origin = "front-axle"    # where the distance starts: front-axle, rear-axle (midpoint of the two wheels), or one wheel:
-                         # front-left, front-right, rear-left, rear-right (left and right are the driver's, looking forward)
+                         # front-left, front-right, rear-left, rear-right (left and right are the driver's, looking forward);
+                         # or a point touched with the stylus: "point:bumper" (see: bayfix touch --help)
 line = "thrust"          # the line it is measured along: thrust (rear thrust line) or centreline (rear to front midpoint)
 side = "ahead"           # the target stands ahead of the car, or behind it
 
