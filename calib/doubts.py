@@ -27,11 +27,20 @@ LEAST_SCALE, LEAST_ZOOM = 0.001, 0.001
 TOO_BENT = 2.0
 """Times `flatness_pm_mm`: as the detector refuses, here on all photos together."""
 SURE = 3.0
+LEAST_LENS_PX = 1.0
+"""Below it a lens that differs more than its covariance says costs less than every U: a well made profile errs by tenths."""
 STOP_ZOOM, STOP_LENS_PX = 0.002, 3.0
 """A lens that differs by less is told and measured with; what it does is of the size of U."""
 OPEN_SCALE_PM, OPEN_FLATNESS = 0.02, 20.0
 """Half-width (relative, k = 2) of a doubted print's scale, and how many times its flatness a bent board is given, when adjusted
 anew."""
+KEPT_APART = "what it showed before and after is not mixed"
+BRAKES = "lock the stand's brakes and take all photos of {0} again"
+CHOCKS = (
+    "set chocks and brake before each round and take the photos of {0} again; when three other rounds are left, it is enough "
+    "to take the folder {0} out of photos"
+)
+TAPE_DOWN = "find out what touched {0}, tape it down, and take the photos again if it may move once more"
 EARLIER = "earlier"
 """Body name's ending of a floor board in the place from which it was moved."""
 
@@ -219,20 +228,15 @@ def _moved(found: Found, what: Moved, guess: Guess, boards: BoardSet, poses: Pos
     by = f"by {shift:.1f} mm and {math.degrees(turn):.2f}°"
     between = f"between {guess.before} and {guess.after}" if guess.before else "since the survey"
     if worst in job.floor:
-        words = f"floor board {worst} was moved {by} {between}: what it showed before and after is not mixed"
-        hint = f"find out what touched {worst}, tape it down, and take the photos again if it may move once more"
-        return Doubt(found, words, hint, Cure.PART, since_survey=not guess.before)
+        words = f"floor board {worst} was moved {by} {between}: {KEPT_APART}"
+        return Doubt(found, words, TAPE_DOWN.format(worst), Cure.PART, since_survey=not guess.before)
     epoch = guess.after.partition("/")[0]
     names = " and ".join(sorted(board for *_, board in sizes))
     if what.together:
         words = f"the stand was moved {by} {between}: {names} stand elsewhere from {guess.after} on"
-        return Doubt(found, words, f"lock the stand's brakes and take all photos of {epoch} again", stops=True)
+        return Doubt(found, words, BRAKES.format(epoch), stops=True)
     words = f"the car (or a board on it) moved {by} during {epoch}, {between}: see {names}"
-    hint = (
-        f"set chocks and brake before each round and take the photos of {epoch} again; when three other rounds are left, it is "
-        f"enough to take the folder {epoch} out of photos"
-    )
-    return Doubt(found, words, hint, stops=True)
+    return Doubt(found, words, CHOCKS.format(epoch), stops=True)
 
 
 def _zoomed(found: Found, what: Zoomed, guess: Guess) -> Doubt | None:
@@ -298,6 +302,8 @@ def _lens(found: Found, what: Typed, views: Sequence[View]) -> Doubt | None:
     by_name = dict(zip(what.names, found.value.tolist(), strict=True))
     focal, across, down = (by_name.get(f"lens:{what.of}:{name}", 0.0) for name in ("fx_px", "cx_px", "cy_px"))
     centre = math.hypot(across, down)
+    if max(abs(focal), centre) < LEAST_LENS_PX:
+        return None
     words = (
         f"the photos ({photos[0]} … {photos[-1]}) do not fit lens profile {what.of}: they show a focal length {focal:+.1f} px "
         f"and a middle {centre:.1f} px from the profile's; it belongs to another camera, or zoom and focus were others"

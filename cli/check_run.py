@@ -11,7 +11,7 @@ from pathlib import Path
 from calib.alignment import alignment
 from calib.bodies import REST, board_of, epoch_of_body, not_tied_in_words, suspicions
 from calib.decision.verdict import Rule, at_best_undecided, need_tolerance
-from calib.doubts import Cure, check_guesses, opened, stop, without_moved
+from calib.doubts import Cure, Doubt, check_guesses, opened, stop, without_moved
 from calib.paper.epochs import photos as photos_of
 from calib.paper.sheet import Sheet
 from calib.paper.stand import Stand, read_stand
@@ -25,6 +25,7 @@ from vision.moved import Moved, MovedSearch, find_moved
 from vision.network import Network, NetworkState, adjust_network
 from vision.network_start import NotTiedError, Start
 from vision.observations import View
+from vision.odd_photos import rougher
 
 LEAST_FLOOR_BOARDS = 3
 ANY_CHECK = "check"
@@ -219,8 +220,7 @@ def looked_into(
     remarks: list[str] = []
     for _ in range(MOST_CURES):
         found = _search(desk, survey, views)
-        guesses = check_guesses(views, desk.job, stand, epoch)
-        doubt = doubt_in(found.unfreed, guesses, desk.boards, desk.job, views)
+        doubt = _doubt(desk, survey, views, found, stand, epoch)
         if doubt is None or doubt.since_survey:
             break
         if doubt.stops:
@@ -233,6 +233,18 @@ def looked_into(
         found = _search(desk, survey, views)
     _need_enough(desk, views, found.moved)
     return found.network, found.moved, tuple(remarks)
+
+
+def _doubt(desk: Desk, survey: Survey, views: Sequence[View], found: MovedSearch, stand: Stand, epoch: str) -> Doubt | None:
+    """What the check contradicts most with no floor board freed; with sightings left out, as a rougher look sees it."""
+    looks = [(list(views), found)]
+    if found.network.rejected:
+        looks = [(rough, _search(desk, survey, rough)) for rough in rougher(views)] + looks
+    for some, search in looks:
+        doubt = doubt_in(search.unfreed, check_guesses(some, desk.job, stand, epoch), desk.boards, desk.job, some)
+        if doubt is not None:
+            return doubt
+    return None
 
 
 def _search(desk: Desk, survey: Survey, views: Sequence[View]) -> MovedSearch:

@@ -7,7 +7,17 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from calib.bodies import ELSEWHERE, board_of, epoch_of_body
-from calib.doubts import EARLIER, Cure, Doubt, Guess, doubt_about, in_wrong_folder, opened, parted, stop
+from calib.doubts import (
+    EARLIER,
+    Cure,
+    Doubt,
+    Guess,
+    doubt_about,
+    in_wrong_folder,
+    opened,
+    parted,
+    stop,
+)
 from calib.paper.job import Job
 from vision.boards import BoardSet
 from vision.camera import LensProfile
@@ -16,7 +26,7 @@ from vision.gather import SeenPhoto
 from vision.network import Network, start_of
 from vision.network_start import Start
 from vision.observations import View
-from vision.odd_photos import blurred, is_mirrored, same_views, shown_at
+from vision.odd_photos import is_mirrored, restored, rougher, same_views, shown_at
 from vision.snooping import snoop
 
 if TYPE_CHECKING:
@@ -50,24 +60,67 @@ def doubt_in(network: Network, guesses: Sequence[Guess], boards: BoardSet, job: 
     return doubt_about(found, guesses, boards, network.poses, job, views)
 
 
-def settled(
-    views: Sequence[View],
-    boards: BoardSet,
-    job: Job,
-    adjust: Callable[[Sequence[View], BoardSet, Start | None], Network],
-    guesses_of: Callable[[Sequence[View]], list[Guess]],
-) -> Settled:
+@dataclass(frozen=True, slots=True, eq=False)
+class Inquiry:
+    """How views are adjusted with boards (from a start, if there is one; robustly or not), and what is supposed of them."""
+
+    job: Job
+    lenses: Mapping[str, LensProfile]
+    adjust: Callable[[Sequence[View], BoardSet, Start | None, bool], Network]
+    guesses_of: Callable[[Sequence[View]], list[Guess]]
+
+    def doubt(self, network: Network, views: Sequence[View], boards: BoardSet) -> Doubt | None:
+        """What the views contradict most; sightings left out that were only a little beside their place count again for it.
+
+        A sighting that is left out contradicts nothing any more.
+        """
+        if network.rejected:
+            misfiled(network, views, boards, self.lenses)
+            again = restored(network, views, beside(network, views, boards, self.lenses))
+            try:
+                doubt = self._doubt_in(self.adjust(again, boards, _start(network, again), False), again, boards)
+            except NetworkError:
+                doubt = None
+            if doubt is not None:
+                return doubt
+        return self._doubt_in(network, views, boards)
+
+    def first(self, views: Sequence[View], boards: BoardSet) -> Network:
+        """The first adjustment; where it does not settle, what a rougher one doubts is told instead.
+
+        Raises
+        ------
+        MeasurementError
+        """
+        try:
+            return self.adjust(views, boards, None, True)
+        except NetworkError as err:
+            for rough in rougher(views):
+                try:
+                    doubt = self._doubt_in(self.adjust(rough, boards, None, True), rough, boards)
+                except NetworkError:
+                    continue
+                if doubt is not None:
+                    raise stop(doubt) from err
+            raise
+
+    def _doubt_in(self, network: Network, views: Sequence[View], boards: BoardSet) -> Doubt | None:
+        misfiled(network, views, boards, self.lenses)
+        return doubt_in(network, self.guesses_of(views), boards, self.job, views)
+
+
+def settled(views: Sequence[View], boards: BoardSet, inquiry: Inquiry) -> Settled:
     """Adjust, doubt, cure, and again, until nothing contradicts.
 
     Raises
     ------
     MeasurementError
-        A doubt that cannot be cured and would pull a board by more than its U.
+        A doubt that stops the measurement; a photo in the wrong folder.
     """
     remarks: list[str] = []
-    network = _adjusted(views, boards, job, adjust, guesses_of)
+    network = inquiry.first(views, boards)
     for _ in range(MOST_CURES):
-        doubt = doubt_in(network, guesses_of(views), boards, job, views)
+        doubt = inquiry.doubt(network, views, boards)
         if doubt is None:
             break
         if doubt.stops:
@@ -76,35 +129,8 @@ def settled(
         if doubt.cure is Cure.NONE:
             break
         views, boards = parted(views, doubt), opened(boards, doubt)
-        network = adjust(views, boards, _start(network, views))
+        network = inquiry.adjust(views, boards, _start(network, views), True)
     return Settled(network, tuple(views), boards, tuple(remarks))
-
-
-def _adjusted(
-    views: Sequence[View],
-    boards: BoardSet,
-    job: Job,
-    adjust: Callable[[Sequence[View], BoardSet, Start | None], Network],
-    guesses_of: Callable[[Sequence[View]], list[Guess]],
-) -> Network:
-    """The first adjustment; where photos contradict each other so much that it does not settle, what a rough one doubts.
-
-    Raises
-    ------
-    MeasurementError
-    """
-    try:
-        return adjust(views, boards, None)
-    except NetworkError as err:
-        rough = blurred(views)
-        try:
-            network = adjust(rough, boards, None)
-        except NetworkError:
-            raise err from None
-        doubt = doubt_in(network, guesses_of(rough), boards, job, rough)
-        if doubt is None:
-            raise
-        raise stop(doubt) from err
 
 
 def _start(network: Network, views: Sequence[View]) -> Start | None:
@@ -117,6 +143,19 @@ def _start(network: Network, views: Sequence[View]) -> Start | None:
             bodies[body] = start.bodies[board_of(body)]
     known = wanted <= set(bodies) and all(view.photo in start.photos for view in views if view.seen)
     return replace(start, bodies=bodies) if known else None
+
+
+def beside(
+    network: Network, views: Sequence[View], boards: BoardSet, lenses: Mapping[str, LensProfile]
+) -> set[tuple[str, str]]:
+    """(photo, body) of sightings left out that show their body only a little beside its place."""
+    lost = {(r.photo, r.body) for r in network.rejected if r.body in network.bodies_seen}
+    return {
+        (view.photo, seen.body)
+        for view in views
+        for seen in view.seen
+        if (view.photo, seen.body) in lost and shown_at(network, view, seen, [seen.body], boards, lenses)
+    }
 
 
 def misfiled(network: Network, views: Sequence[View], boards: BoardSet, lenses: Mapping[str, LensProfile]) -> None:

@@ -22,7 +22,7 @@ from calib.paper.epochs import epoch_of, epoch_order, photos
 from calib.paper.job import Job, check_job, read_job, write_result
 from calib.paper.stand import Stand, read_stand
 from calib.pipeline import Car, car_of
-from cli.doubting import Settled, misfiled, odd_photos, settled
+from cli.doubting import Inquiry, Settled, odd_photos, settled
 from cli.self_calibrating import left_to_the_photos, lens_rows
 from vision.boards import BoardSet
 from vision.boards_io import read_boards
@@ -214,12 +214,10 @@ def settled_survey(desk: Desk, views: Sequence[View], before: Network | None = N
 def _settled_survey(desk: Desk, views: Sequence[View], before: Network | None) -> Settled:
     first = _standing(before, views) if before else None
 
-    def adjust(some: Sequence[View], boards: BoardSet, start: Start | None) -> Network:
-        return adjusted(replace(desk, boards=boards), some, start=first if some is views else start)
+    def adjust(some: Sequence[View], boards: BoardSet, start: Start | None, robust: bool) -> Network:
+        return adjusted(replace(desk, boards=boards), some, start=first if some is views else start, robust=robust)
 
-    done = settled(views, desk.boards, desk.job, adjust, lambda views: survey_guesses(views, desk.job))
-    misfiled(done.network, done.views, desk.boards, desk.lenses)
-    return done
+    return settled(views, desk.boards, Inquiry(desk.job, desk.lenses, adjust, lambda some: survey_guesses(some, desk.job)))
 
 
 def _standing(network: Network, views: Sequence[View]) -> Start | None:
@@ -229,7 +227,7 @@ def _standing(network: Network, views: Sequence[View]) -> Start | None:
     return start if known and all(view.photo in start.photos for view in views if view.seen) else None
 
 
-def adjusted(desk: Desk, views: Sequence[View], start: Start | None = None) -> Network:
+def adjusted(desk: Desk, views: Sequence[View], start: Start | None = None, *, robust: bool = True) -> Network:
     """The survey's network: all views and tape distances at once.
 
     Raises
@@ -239,7 +237,7 @@ def adjusted(desk: Desk, views: Sequence[View], start: Start | None = None) -> N
     seen = {sighting.body for view in views for sighting in view.seen}
     tapes = [tape for tape in tape_distances(desk.job) if tape.a in seen and tape.b in seen]
     try:
-        return adjust_network(views, desk.boards, desk.lenses, distances=tapes, start=start)
+        return adjust_network(views, desk.boards, desk.lenses, distances=tapes, start=start, robust=robust)
     except NotTiedError as err:
         raise not_tied_in_words(err.groups, desk.job, views) from err
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -20,6 +20,8 @@ COPY = 0.6
 """RMS difference of the corners of two photos over what their noise makes of it (1 on average): below, it is one picture."""
 SAME_PLACE_PX = 4.0
 LEAST_SHARED = 12
+ROUGH_PX = (0.6, 2.0)
+"""Corners 2.7 and 9 px off are then still kept: boards that moved by some 3 and 10 mm."""
 SHOWN_THERE_PX = 8.0
 """A board whose corners lie so near a predicted place is that body: noise is far below, other rounds are hundreds away."""
 
@@ -69,13 +71,32 @@ def _difference(one: PhotoSightings, other: PhotoSightings) -> tuple[float, floa
     return float(np.abs(gap).max()), float(np.sqrt(square.mean()))
 
 
-def blurred(views: Sequence[View], sigma_px: float = 1.0) -> list[View]:
-    """The views with so much noise added to the stated covariances that gross contradictions no longer shake an adjustment."""
+def rougher(views: Sequence[View]) -> Iterator[list[View]]:
+    """The views taken for rougher than they are, twice: a network then keeps sightings that contradict it, and its peace."""
+    return (blurred(views, sigma_px) for sigma_px in ROUGH_PX)
+
+
+def blurred(views: Sequence[View], sigma_px: float) -> list[View]:
+    """The views with noise added to the stated covariances of their corners."""
 
     def rougher(seen: BodySighting) -> BodySighting:
         return replace(seen, sighting=replace(seen.sighting, cov_px=seen.sighting.cov_px + np.eye(2) * sigma_px**2))
 
     return [replace(view, seen=tuple(rougher(seen) for seen in view.seen)) for view in views]
+
+
+def restored(network: Network, views: Sequence[View], back: Collection[tuple[str, str]]) -> list[View]:
+    """The views as the network used them, without corners it left out, and with the sightings `back` (photo, body) whole."""
+
+    def part(photo: str, seen: BodySighting) -> BodySighting | None:
+        kept = network.kept.get((photo, seen.body))
+        if kept is None or not kept.any():
+            return seen if (photo, seen.body) in back else None
+        s = seen.sighting
+        return replace(seen, sighting=replace(s, corner_ids=s.corner_ids[kept], px=s.px[kept], cov_px=s.cov_px[kept]))
+
+    out = [replace(v, seen=tuple(s for s in (part(v.photo, one) for one in v.seen) if s is not None)) for v in views]
+    return [view for view in out if view.seen]
 
 
 def shown_at(

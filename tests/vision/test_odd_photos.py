@@ -81,6 +81,6 @@ def test_a_board_is_recognised_where_another_round_has_it(world):
 
 def test_blurred_views_keep_their_corners_and_lose_their_weight(world):
     view = next(v for v in views_of(world, noise_px=NOISE_PX, seed=1) if v.seen)
-    rough = blurred([view])[0]
+    rough = blurred([view], 1.0)[0]
     np.testing.assert_array_equal(rough.seen[0].sighting.px, view.seen[0].sighting.px)
     np.testing.assert_allclose(rough.seen[0].sighting.cov_px[0], np.eye(2) * (NOISE_PX**2 + 1.0))
