@@ -163,7 +163,7 @@ def measure(folder: Path, photos: int, megapixels: int) -> dict[str, object]:
     look_s = look_alone(late, folder)
     document = json.loads((folder / "results" / "survey.json").read_text(encoding="utf-8"))
     return {
-        "photos": photos,
+        "photos": len(document["photos"]) - 1,
         "megapixels": megapixels,
         "cores": os.cpu_count(),
         "load": os.getloadavg()[0],
