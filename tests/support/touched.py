@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -13,6 +13,7 @@ from synthetic_images.corners import BoardCorners, visible_corners
 from synthetic_images.rigid import apply
 from synthetic_images.shot import Shot
 from synthetic_images.touches import TEACH, TrueStylus, teach_shots, touch_epoch, touch_shots, true_stylus, with_stylus
+from synthetic_images.true_camera import TrueCamera
 from tests.support.photo_job import put_photos
 from tests.support.simulated import BEND_SIGMA_MM, Simulated
 from vision.boards_io import starter_boards
@@ -82,11 +83,18 @@ def touched(
     shots = teach_shots(bay, camera, rng, stylus, dimple(bay), teach) if teach else []
     for name, place in places.items():
         shots += touch_shots(bay, camera, rng, stylus, name, place.mm, place.outward, touch)
+    return Touched(bay, stylus, places, tuple(shots), photographed(bay, camera, shots, noise_px, rng))
+
+
+def photographed(
+    bay: Bay, camera: TrueCamera, shots: Sequence[Shot], noise_px: float, rng: np.random.Generator
+) -> dict[str, PhotoSightings]:
+    """What a good detector sees in the shots, by photo name, with normal noise."""
     seen = {}
     for shot in shots:
         found = tuple(_sighting(one, noise_px, rng) for one in visible_corners(bay, camera, shot))
         seen[shot.file_name] = PhotoSightings(shot.file_name, camera.width_px, camera.height_px, found)
-    return Touched(bay, stylus, places, tuple(shots), seen)
+    return seen
 
 
 def put_touches(sim: Simulated, folder: Path, there: Touched) -> None:

@@ -1,0 +1,231 @@
+"""`bayfix stylus` and `bayfix touch` on a whole job of blank photos whose sightings are simulated: results against the truth.
+
+The stylus is taught between the floor boards before the car; the bumper and two marks on the floor are touched.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tomlkit
+from scipy.spatial.transform import Rotation
+
+from calib.paper.stylus import read_stylus
+from cli.base import Exit
+from synthetic_images import truth
+from synthetic_images.rigid import apply, rigid
+from synthetic_images.touches import TEACH
+from synthetic_images.true_camera import TrueCamera
+from tests.support.commands import bayfix, nothing_written, refused
+from tests.support.photo_job import put_photos
+from tests.support.simulated import CHECK
+from tests.support.touched import BOARD, Touched, photographed, put_touches, touched, without_board
+from vision.sightings import PhotoSightings
+
+pytestmark = pytest.mark.usefixtures("in_this_process")
+
+
+def edit(path: Path, change) -> None:
+    document = tomlkit.parse(path.read_text(encoding="utf-8"))
+    change(document)
+    path.write_text(tomlkit.dumps(document), encoding="utf-8")
+
+
+def name_stylus(folder: Path) -> None:
+    """The key must stand before the tables."""
+    path = folder / "job.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace('stand = "', 'stylus = "stylus.toml"\nstand = "', 1), encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def there(surveyed_job) -> Touched:
+    return touched(surveyed_job, 1)
+
+
+@pytest.fixture(scope="module")
+def taught(surveyed_job, there, tmp_path_factory):
+    """The surveyed job with a taught stylus and its three points touched; never changed: tests work on copies."""
+    folder = tmp_path_factory.mktemp("touched") / "job"
+    shutil.copytree(surveyed_job.desk.job.folder, folder)
+    put_touches(surveyed_job, folder, there)
+    photos = sorted((folder / TEACH).glob("*.jpg"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("vision.parallel.LEAST_FOR_POOL", 1000)
+        taught = bayfix("stylus", "teach", folder, *photos, "--out", folder / "stylus.toml", "--json")
+        name_stylus(folder)
+        points = {name: bayfix("touch", folder, name, "--json").document for name in there.points}
+    return folder, taught.document, points
+
+
+@pytest.fixture
+def job(taught, tmp_path):
+    folder = tmp_path / "job"
+    shutil.copytree(taught[0], folder)
+    return folder
+
+
+def length_mm(there: Touched, a: str, b: str) -> float:
+    return float(np.linalg.norm(there.points[a].mm - there.points[b].mm))
+
+
+def test_the_taught_tip_is_the_true_one_within_its_u(taught, there):
+    folder, document, _ = taught
+    assert document["left_out"] == []
+    for true, measured, u in zip(there.stylus.tip_mm, document["tip_mm"], document["U_mm"], strict=True):
+        assert abs(measured - true) <= 1.5 * u  # 3 σ
+        assert u < 0.3
+    stylus = read_stylus(folder / "stylus.toml")
+    assert stylus.tip_mm == pytest.approx(document["tip_mm"], abs=1e-3)
+    assert len(stylus.photos) == 12
+
+
+def test_touched_points_lie_where_they_are(taught, there):
+    """Along and across the car from the true rear axle's middle, and above the true floor plane; 3 σ each."""
+    frame = truth.line_frame(there.bay, there.bay.epoch(CHECK).stand)
+    for name, document in taught[2].items():
+        gap = (there.points[name].mm - frame.rear_middle_mm) @ frame.axes
+        true = {"ahead_mm": gap[0], "left_mm": gap[1]}
+        true["height_mm"] = (there.points[name].mm - frame.foot_mm) @ frame.axes[:, 2]
+        rows = {row["name"]: row for row in document["figures"]}
+        for figure, value in true.items():
+            assert abs(rows[figure]["measured"] - value) <= 1.5 * rows[figure]["U"], (name, figure)
+
+
+def test_the_stylus_is_proved_on_a_known_length(job, there):
+    mm = length_mm(there, "mark-a", "mark-b")
+    good = bayfix("stylus", "prove", job, "mark-a", "mark-b", "--mm", round(mm, 2), "--pm", 0.5)
+    assert good.status == Exit.CONFORMS
+    assert "the stylus agrees" in good.out
+    bad = bayfix("stylus", "prove", job, "mark-a", "mark-b", "--mm", round(mm + 3.0, 2), "--pm", 0.5, "--json")
+    assert bad.status == Exit.DOES_NOT_CONFORM
+    assert bad.document["agrees"] is False
+    assert bad.document["difference_mm"] == pytest.approx(-3.0, abs=1.0)
+    assert json.loads((job / "results" / "length-mark-a-mark-b.json").read_text(encoding="utf-8")) == bad.document
+
+
+def test_a_touched_bumper_is_the_origin_of_a_sheet(job, there):
+    edit(job / "sheet.toml", lambda sheet: sheet.update(origin="point:bumper"))
+    edit(job / "sheet.toml", lambda sheet: sheet["distance"].update(value=1750.0))
+    check = bayfix("check", job, "--json").document
+    frame = truth.line_frame(there.bay, there.bay.epoch(CHECK).stand)
+    true = float((there.bay.bay_from_target(CHECK)[:3, 3] - there.points["bumper"].mm) @ frame.axes[:, 0])
+    (row,) = (row for row in check["figures"] if row["name"] == "distance_mm")
+    assert abs(row["measured"] - true) <= 1.5 * row["U"]
+    assert row["U"] < 2.0
+    assert check["sources"]["distance_mm"]["stylus"] > 0
+    assert check["sources"]["distance_mm"]["stand-off"] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_points_are_replaced_by_name_and_others_kept(job):
+    before = json.loads((job / "results" / "points.json").read_text(encoding="utf-8"))["points"]
+    assert bayfix("touch", job, "bumper").status == Exit.CONFORMS
+    after = json.loads((job / "results" / "points.json").read_text(encoding="utf-8"))["points"]
+    assert [row["name"] for row in after] == [row["name"] for row in before] == ["bumper", "mark-a", "mark-b"]
+    assert after[1:] == before[1:]
+
+
+# --- bad input --------------------------------------------------------------------------------------------------------
+
+
+def test_a_sheet_with_a_point_that_was_not_touched(job):
+    edit(job / "sheet.toml", lambda sheet: sheet.update(origin="point:emblem"))
+    with nothing_written(job):
+        words = refused("check", job)
+    assert "point emblem was not touched in this job (touched: bumper, mark-a, mark-b)" in words
+    assert f"bayfix touch {job} emblem" in words
+
+
+def test_a_point_without_photos_and_one_with_no_possible_name(job):
+    with nothing_written(job):
+        assert "touch-emblem: no photo of point emblem" in refused("touch", job, "emblem")
+        assert "'../x' is no name of a point" in refused("touch", job, "../x")
+        assert "no such photo" in refused("touch", job, "bumper", job / "no.jpg")
+
+
+def test_a_touch_before_a_stylus_was_taught(job):
+    edit(job / "job.toml", lambda job: job.pop("stylus"))
+    with nothing_written(job):
+        words = refused("touch", job, "bumper")
+    assert "stylus: this key is missing" in words
+
+
+def test_a_point_outside_the_surveyed_bay(job, there, surveyed_job):
+    floor = [board.name for board in there.bay.floor_boards]
+    lost = {photo: without_board(one, *floor) for photo, one in there.photos_of("touch-bumper").items()}
+    put_photos(surveyed_job, job, lost, held=(BOARD,))
+    with nothing_written(job):
+        words = refused("touch", job, "bumper")
+    assert "outside the surveyed bay: no photo shows the stylus board stylus-1 together with a floor board" in words
+    assert "touch-bumper/01.jpg: left out, it shows no floor board of this job beside stylus-1" in words
+    assert "step back until stylus-1 and two floor boards or more" in words
+
+
+def test_photos_without_the_stylus_are_named(job, there, surveyed_job):
+    seen = there.photos_of("touch-bumper")
+    first = sorted(seen)[:5]
+    put_photos(surveyed_job, job, {photo: without_board(seen[photo], BOARD) for photo in first}, held=(BOARD,))
+    with nothing_written(job):
+        words = refused("touch", job, "bumper")
+    assert "point bumper: 1 photo shows the stylus board together with known floor boards, at least 2 are needed" in words
+
+
+def one_axis(there: Touched, camera: TrueCamera, turns_deg) -> dict[str, PhotoSightings]:
+    """Photos from one place in which the stylus turns about its board's normal only, the tip staying where it was."""
+    first = there.shots[0]
+    pose = first.held[BOARD]
+    tip = apply(pose, np.array(there.stylus.tip_mm))
+    shots = []
+    for i, deg in enumerate(turns_deg):
+        turn = Rotation.from_rotvec(np.radians(deg) * pose[:3, 2]).as_matrix()
+        shots.append(replace(first, name=f"axis-{i}", held={BOARD: rigid(turn, tip - turn @ tip) @ pose}))
+    return photographed(there.bay, camera, shots, 0.1, np.random.default_rng(5))
+
+
+def test_a_stylus_turned_about_one_axis_only(job, surveyed_job, there):
+    put_photos(surveyed_job, job, one_axis(there, surveyed_job.demo.camera, range(-36, 37, 12)), below=".", held=(BOARD,))
+    photos = sorted((job / TEACH).glob("axis-*.jpg"))
+    with nothing_written(job):
+        words = refused("stylus", "teach", job, *photos, "--out", job / "other.toml")
+    assert "the stylus was turned about one axis only (board axis " in words
+    assert "lean the stylus to the front, back, left and right by 30° and more" in words
+
+
+def test_what_teaching_needs(job):
+    photos = sorted((job / TEACH).glob("*.jpg"))
+    with nothing_written(job):
+        words = refused("stylus", "teach", job, *photos[:3], "--out", job / "other.toml")
+        assert "3 photos show the stylus board together with known floor boards, at least 4 are needed" in words
+        assert "there is no board 'stylus-9'" in refused("stylus", "teach", job, *photos, "--board", "stylus-9")
+        words = refused("stylus", "teach", job, *photos, "--board", "floor-1")
+        assert "board floor-1 stands in this job (floor, wheel or target)" in words
+
+
+def test_a_point_touched_on_another_survey(job):
+    def other(row):
+        row["survey"]["id"] = "000000000000"
+
+    path = job / "results" / "points.json"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    other(document["points"][0])
+    path.write_text(json.dumps(document), encoding="utf-8")
+    edit(job / "sheet.toml", lambda sheet: sheet.update(origin="point:bumper"))
+    words = refused("check", job)
+    assert "point bumper was touched on survey 000000000000, the present one is" in words
+    path.write_text("{", encoding="utf-8")
+    assert "points.json: damaged" in refused("check", job)
+
+
+def test_a_stylus_board_that_was_printed_anew(job):
+    def wider(document):
+        for board in document["charuco"]:
+            if board["name"] == BOARD:
+                board["measured"]["x_mm"] = float(board["measured"]["x_mm"]) + 0.1
+
+    edit(job / "boards.toml", wider)
+    assert "the print scale of stylus-1 was recorded anew since this stylus was taught" in refused("touch", job, "bumper")
