@@ -29,14 +29,15 @@ from vision.errors import MeasurementError
 from vision.parallel import in_parallel
 
 
-def one(trial: Trial) -> Row:
+def one(trial: Trial, keep: Path | None = None) -> Row:
     """One bay in a folder of its own; a bay that could not be measured says why."""
     with tempfile.TemporaryDirectory() as folder:
         try:
             if trial.rendered:
                 from tests.benchmarks.accuracy_rendered import run_rendered
 
-                return run_rendered(trial, Path(folder))
+                kept = keep / f"{trial.camera}-{trial.seed}{trial.bump}" if keep else Path(folder)
+                return run_rendered(trial, kept)
             return run_simulated(trial, Path(folder))
         except MeasurementError as err:
             row = new_row(trial, bay_of(trial))
@@ -62,7 +63,7 @@ def campaign(asked: argparse.Namespace) -> list[Row]:
     rows = [row for row in kept_rows(asked.rows) if any((row.seed, row.camera) == (t.seed, t.camera) for t in wanted)]
     done = {(row.seed, row.camera) for row in rows}
     left = [trial for trial in wanted if (trial.seed, trial.camera) not in done]
-    results = map(one, left) if asked.rendered else in_parallel(one, left, cores=asked.cores)
+    results = (one(trial, asked.keep) for trial in left) if asked.rendered else in_parallel(one, left, cores=asked.cores)
     for row in results:
         rows.append(row)
         if asked.rows:
@@ -94,6 +95,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--reference", action="store_true", help="U of the reference bay itself against what is wanted")
     parser.add_argument("--cores", type=int, default=2)
     parser.add_argument("--rows", type=Path, help="keep bays in this file and go on from it")
+    parser.add_argument("--keep", type=Path, help="keep rendered jobs in this folder, and go on from their photos")
     parser.add_argument("--out", type=Path, help="save plots in this folder")
     parser.add_argument("--json", action="store_true")
     return parser.parse_args()

@@ -62,9 +62,11 @@ def _render(work: tuple[TrueBay, Shot, Path, list[int]]) -> None:
 
     one, shot, folder, seed = work
     cv2.setNumThreads(1)
+    path = (folder if shot.epoch == "lens" else folder / "photos") / shot.file_name
+    if path.is_file():  # an earlier run was stopped
+        return
     imaging = replace(one.imaging, exposure=1.0) if shot.epoch == "lens" else one.imaging
     picture = render_photo(one.bay, one.camera, shot, np.random.default_rng(seed), imaging)
-    path = (folder if shot.epoch == "lens" else folder / "photos") / shot.file_name
     write_jpeg(path, picture, exif_of(one.camera), quality=imaging.quality)
 
 
