@@ -16,7 +16,7 @@ from vision.boardmap import refit_map
 from vision.boards import Board
 from vision.corners import Fits, fit_points
 from vision.frames import Array
-from vision.judging import SMOOTH_CORNERS, Settings, State, likely_corners
+from vision.judging import SMOOTH_CORNERS, Settings, State, likely_corners, side_px
 from vision.template import Picture
 
 RIM_SQUARES = 0.08
@@ -24,6 +24,9 @@ RIM_SQUARES = 0.08
 HALF_MAX_PX = 32
 REACH_PX = 1.5
 STEPS = 1
+MOST_LOOKS = 4
+SETTLED_BLUR = 0.02
+"""Relative change of the blur below which the last look has settled: a tone curve makes the windows' blur wrong by a third."""
 CLEARLY = 4.0
 """Variance ratio from which a smooth misfit is believed: the 99.9 % point of F with 12 and 20 degrees of freedom is near 5."""
 
@@ -33,24 +36,30 @@ def shared_out(picture: Picture, board: Board, state: State, noise: float, setti
     something lies on the rim or the photo ends there, keeps its window."""
     ids, good = state.ids[state.good], np.flatnonzero(state.good)
     middle, half = corner_cells(board, ids)
-    cells = fit_points(
-        picture,
-        board,
-        state.board_map,
-        middle,
-        state.blur,
-        window_squares=half,
-        steps=STEPS,
-        reach_px=REACH_PX,
-        half_max_px=HALF_MAX_PX,
-        exact=True,
-    )
+    side = side_px(board, state.board_map, middle)
+    blur = state.blur
+    for _ in range(MOST_LOOKS):
+        cells = fit_points(
+            picture,
+            board,
+            state.board_map,
+            middle,
+            blur,
+            window_squares=half,
+            steps=STEPS,
+            reach_px=REACH_PX,
+            half_max_px=HALF_MAX_PX,
+            exact=True,
+        )
+        before, blur = blur, stepped_blur(blur, cells, side)
+        if np.abs(blur - before).max() < SETTLED_BLUR * np.trace(before):
+            break
     corners, old = board.corners_mm()[ids], state.fits
     at_middle, at_corner = state.board_map.project(middle), state.board_map.project(corners)
-    shift, before = cells.px - at_middle, old.px[good] - at_corner
+    shift, shift_before = cells.px - at_middle, old.px[good] - at_corner
     allowed = 3.0 * np.sqrt(np.trace(cells.cov_px + old.cov_px[good], axis1=1, axis2=2)) + settings.residual_px / 3
-    whole = likely_corners(cells, noise, settings) & (np.linalg.norm(shift - before, axis=1) < allowed)
-    shift, cov = np.where(whole[:, None], shift, before), np.where(whole[:, None, None], cells.cov_px, old.cov_px[good])
+    whole = likely_corners(cells, noise, settings) & (np.linalg.norm(shift - shift_before, axis=1) < allowed)
+    shift, cov = np.where(whole[:, None], shift, shift_before), np.where(whole[:, None, None], cells.cov_px, old.cov_px[good])
     # A shift belongs to its cell's middle: the map takes it there, only what no map explains is carried over to the corner.
     points = np.where(whole[:, None], middle, corners)
     start = np.where(whole[:, None], at_middle, at_corner)
@@ -59,7 +68,7 @@ def shared_out(picture: Picture, board: Board, state: State, noise: float, setti
         return state
     rest = start + shift - refitted.project(points)
     px = refitted.project(corners) + rest + _smooth_change(points, corners, rest)
-    return replace(state, board_map=refitted, fits=_with(old, good, px, cov))
+    return replace(state, board_map=refitted, blur=blur, fits=_with(old, good, px, cov))
 
 
 def corner_cells(board: Board, ids: NDArray[np.int64]) -> tuple[Array, Array]:
@@ -73,6 +82,13 @@ def corner_cells(board: Board, ids: NDArray[np.int64]) -> tuple[Array, Array]:
     middle = board.corners_mm()[ids].copy()
     middle[:, :2] += (low + high) / 2 * square
     return middle, (high - low) / 2
+
+
+def stepped_blur(blur: Array, fits: Fits, side: float) -> Array:
+    """Blur covariance after one step, kept positive and below a third of a square of this side (px)."""
+    values, axes = np.linalg.eigh(blur + fits.blur_step())
+    values = np.clip(values, 0.3**2, np.clip(0.35 * side, 1.0, 12.0) ** 2)
+    return np.asarray(axes @ np.diag(values) @ axes.T)
 
 
 def _smooth_change(measured_mm: Array, wanted_mm: Array, rest_px: Array) -> Array:

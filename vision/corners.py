@@ -1,7 +1,7 @@
 """Sub-pixel corners by registration: the drawn pattern is shifted until it fits the photo, corner by corner, all at once.
 
 OpenCV's `cornerSubPix` is off by 0.2 to 0.3 px where its window holds marker edges; here the marker is part of the model. Per
-corner a Gauss-Newton step solves for shift, contrast, brightness with its slope, and tone (Baker and Matthews 2004).
+corner a Gauss-Newton step solves for shift, contrast, brightness with its slope and, at last, tone (Baker and Matthews 2004).
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ STEP_MAX_PX = 1.5
 SHORT_PX = 0.3
 LIGHT = 4
 """Unknowns of a window's light: contrast, brightness, two slopes."""
-TONES = {False: 1, True: 2}
-"""Unknowns of its tone, by `exact`: with a second one small windows are no longer judged well."""
+TONES = {False: 0, True: 2}
+"""Unknowns of its tone, by `exact`: with them small windows are no longer judged well."""
 CHUNK_ROWS = 30000
 """OpenCV's remap takes pictures of at most 32767 rows."""
 
@@ -207,15 +207,15 @@ def _solve(image: Picture, weight: Picture, drawn: Patches, shift: Array, exact:
     ramp = np.linspace(-1.0, 1.0, p, dtype=np.float32)
     basis[:, 0], basis[:, 1] = wide[:, 1:-1, 1:-1], 1.0
     basis[:, 2], basis[:, 3] = ramp[None, None, :], ramp[None, :, None]
-    basis[:, 4] = basis[:, 0] * (1.0 - basis[:, 0])
     if exact:
+        basis[:, 4] = basis[:, 0] * (1.0 - basis[:, 0])
         basis[:, 5] = basis[:, 4] * (1.0 - 2.0 * basis[:, 0])
         basis[:, 6], basis[:, 7] = (
             (_sampled(drawn, shift + e, 0) - _sampled(drawn, shift - e, 0)) / (2 * SHORT_PX) for e in np.eye(2) * SHORT_PX
         )
     else:
-        basis[:, 5] = (wide[:, 1:-1, :-2] - wide[:, 1:-1, 2:]) / 2
-        basis[:, 6] = (wide[:, :-2, 1:-1] - wide[:, 2:, 1:-1]) / 2
+        basis[:, 4] = (wide[:, 1:-1, :-2] - wide[:, 1:-1, 2:]) / 2
+        basis[:, 5] = (wide[:, :-2, 1:-1] - wide[:, 2:, 1:-1]) / 2
     flat = basis.reshape(n, light + 2, p * p)
     weighted = flat * weight.reshape(n, 1, -1)
     normal = (weighted @ flat.transpose(0, 2, 1)).astype(float) + np.eye(light + 2) * 1e-6

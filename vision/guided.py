@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from vision.boardmap import BoardMap, refit_map
 from vision.boards import Board
-from vision.cells import shared_out
+from vision.cells import shared_out, stepped_blur
 from vision.corners import WINDOW_SQUARES, Fits, fit_points
 from vision.frames import Array
 from vision.judging import (
@@ -152,7 +152,7 @@ class _Look:
         if likely.sum() < 3:
             raise Refused(too_few(int(likely.sum()), "can be made out"))
         refitted, good = self.refit(board_map, points, fits, likely, with_markers=not fine)
-        stepped = self.stepped(blur, fits, side) if extra[0, 0] == 0.0 else blur
+        stepped = stepped_blur(blur, fits, side) if extra[0, 0] == 0.0 else blur
         return State(refitted, stepped, ids, fits, good, likely)
 
     def in_photo(self, board_map: BoardMap) -> NDArray[np.int64]:
@@ -213,12 +213,6 @@ class _Look:
             good &= excess <= 0.5 * worst
             if good.sum() < 3:
                 raise Refused("the corners do not lie on one plane")
-
-    def stepped(self, blur: Array, fits: Fits, side: float) -> Array:
-        """Blur covariance after one step, kept positive and below a third of a square."""
-        values, axes = np.linalg.eigh(blur + fits.blur_step())
-        values = np.clip(values, 0.3**2, np.clip(0.35 * side, 1.0, 12.0) ** 2)
-        return np.asarray(axes @ np.diag(values) @ axes.T)
 
 
 def _round_blur(sigma_px: float) -> Array:
