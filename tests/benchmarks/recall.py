@@ -1,11 +1,14 @@
 """Are boards found where they can be read, nothing where there is none, and are the corners where they are said to be?
 
-    python -m tests.benchmarks.recall [--bays 2] [--photos 40] [--empty 200] [--size 1080p|12mp] [--lens-unknown] [--json]
+    python -m tests.benchmarks.recall [--bays 2] [--photos 40] [--empty 200] [--size 1080p|12mp] [--lens-unknown]
+                                      [--real FOLDER] [--json] [--out DIR]
 
-Rendered bay photos with blur of sigma 0.3 to 0.9 px, noise up to sigma 4 of 255, Bayer mosaic, vignetting and JPEG. A board
-counts for recall when it is wholly visible, its median square's shortest projected side is at least 22 px, it is tilted by at
-most 65 degrees, and its contrast is at least 100 of 255. Found: at least six corners accepted, none off by more than 3 sigma +
-0.3 px. Photos without a board: the same photos mirrored, the same photos searched for boards of other ids, and clutter.
+Rendered bay photos, half of them sharp (blur of sigma 0.3 to 0.6 px, noise up to 2 of 255), half dim (0.6 to 0.9 px, up to 4),
+with Bayer mosaic, vignetting and JPEG. A board is due when it is wholly visible, tilted by at most 70 degrees and its median
+square's shortest projected side is at least 16 px (sharp) or 20 px (dim). Found: at least six corners, none off by more than
+3 sigma + 0.3 px; in the photo alone, and in a survey, where other photos predict the board to some pixels and a second look is
+taken. Photos without a board: bay photos mirrored, bay photos searched for other ids, clutter, and the pictures of `--real`.
+Where `pupil-apriltags` is installed, markers that it and we both read are compared. `--out` saves plots (needs matplotlib).
 """
 
 from __future__ import annotations
@@ -14,188 +17,177 @@ import argparse
 import json
 import math
 import time
-from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
 
 import cv2
 import numpy as np
 
-from synthetic_images.bay import Bay
-from synthetic_images.corners import BoardCorners, true_px, visible_corners
-from synthetic_images.imaging import Imaging
-from synthetic_images.invent import random_bay
-from synthetic_images.render import render_photo
-from synthetic_images.shot import Shot
-from synthetic_images.shots import demo_shots
+from synthetic_images.corners import true_px
 from synthetic_images.true_camera import TrueCamera, still_camera, webcam
-from tests.support.clutter import KINDS, clutter
+from tests.benchmarks.recall_photos import Sample, contrast_of, lens_of, samples, without_boards
 from vision.boards import BoardSet
 from vision.boards_io import starter_boards
 from vision.camera import Camera
 from vision.detect import detect_boards
 from vision.frames import Array
+from vision.markers import read_markers
 from vision.sightings import Sighting
+from vision.visible import could_be_read
 
-SIDE_PX = 22.0
-TILT_RAD = math.radians(65.0)
-LEAST_CONTRAST = 100.0
-SIDES_PX = (6.0, 10.0, 14.0, 18.0, 22.0, 30.0, 1000.0)
+SHARP_SIDE_PX, DIM_SIDE_PX = 16.0, 20.0
+TILT_DEG = 70.0
 
 
-@dataclass(frozen=True, eq=False)
-class Sample:
-    """One rendered photo and its truth."""
+@dataclass(frozen=True)
+class Row:
+    """One wholly visible board in one photo: what it looked like, and whether it was found alone and with a prediction."""
 
-    bay: Bay
-    camera: TrueCamera
-    shot: Shot
-    gray: np.ndarray
-    visible: dict[str, BoardCorners]
+    name: str
+    side_px: float
+    tilt_deg: float
+    blur_px: float
+    noise: float
+    contrast: float
+    dim: bool
+    alone: bool
+    survey: bool
+
+    @property
+    def due(self) -> bool:
+        return self.tilt_deg <= TILT_DEG and self.side_px >= (DIM_SIDE_PX if self.dim else SHARP_SIDE_PX)
 
 
 @dataclass
 class Tally:
-    """Counts over all photos; `by_side` holds (found, all) of wholly visible boards by shortest side."""
-
-    due: int = 0
-    found: int = 0
+    rows: list[Row] = field(default_factory=list)
     reported: int = 0
-    wrong: int = 0
+    wrong: list[str] = field(default_factory=list)
     hidden_corners: int = 0
-    missed: list[str] = field(default_factory=list)
     errors: list[Array] = field(default_factory=list)
     normalised: list[Array] = field(default_factory=list)
     seconds: list[float] = field(default_factory=list)
-    by_side: dict[str, list[int]] = field(default_factory=dict)
 
 
-def samples(bays: int, photos: int, camera: TrueCamera) -> Iterator[Sample]:
-    """Photos of invented bays, shuffled, each with its own blur, noise and light."""
-    boards = starter_boards("a4")
-    for seed in range(bays):
-        rng = np.random.default_rng(seed)
-        bay = random_bay(boards, rng)
-        shots = [shot for shot in demo_shots(bay, rng, camera) if shot.epoch != "lens"]
-        for k in rng.permutation(len(shots))[:photos]:
-            noise = rng.uniform(1.0, 4.0)
-            imaging = Imaging(
-                blur_px=rng.uniform(0.3, 0.9),
-                read_noise=0.5 * noise,
-                shot_noise=0.85 * noise,
-                exposure=rng.uniform(0.7, 1.1),
-                quality=int(rng.integers(85, 97)),
-            )
-            picture = render_photo(bay, camera, shots[k], rng, imaging)
-            data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, imaging.quality])[1]
-            gray = np.asarray(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE), dtype=np.uint8)
-            seen = visible_corners(bay, camera, shots[k], min_square_px=SIDES_PX[0], max_tilt_rad=math.radians(80.0))
-            yield Sample(bay, camera, shots[k], gray, {corners.board: corners for corners in seen})
-
-
-def lens_of(camera: TrueCamera) -> Camera:
-    distortion = np.array([camera.k1, camera.k2, camera.p1, camera.p2, camera.k3])
-    return Camera(camera.width_px, camera.height_px, camera.fx_px, camera.fy_px, camera.cx_px, camera.cy_px, distortion)
-
-
-def contrast_of(sample: Sample, corners: BoardCorners) -> float:
-    """White minus black on the board: the spread of grey values inside the outline of its corners."""
-    x0, y0 = np.floor(corners.px.min(axis=0)).astype(int)
-    x1, y1 = np.ceil(corners.px.max(axis=0)).astype(int)
-    low, high = np.percentile(sample.gray[y0:y1, x0:x1], [5, 95])
-    return float(high - low)
-
-
-def score(sample: Sample, found: tuple[Sighting, ...], tally: Tally) -> None:
-    names = {sighting.board: sighting for sighting in found}
-    good: set[str] = set()
-    for name, sighting in names.items():
-        truth = true_px(sample.bay, sample.camera, sample.shot, name)
-        error = sighting.px - truth[sighting.corner_ids]
-        sigma = np.sqrt(np.linalg.eigvalsh(sighting.cov_px)[:, -1])
-        off = np.linalg.norm(error, axis=1) > 3.0 * sigma + 0.3
-        seen = sample.visible.get(name)
-        tally.hidden_corners += len(set(sighting.corner_ids) - set(seen.corner_ids if seen is not None else ()))
-        tally.reported += 1
-        tally.wrong += bool(off.any())
-        tally.errors.append(error)
-        tally.normalised.append(np.einsum("ni,nij,nj->n", error, np.linalg.inv(sighting.cov_px), error) / 2)
-        if not off.any() and len(sighting.corner_ids) >= 6:
-            good.add(name)
+def looked_at(sample: Sample, lens: Camera | None, rng: np.random.Generator, tally: Tally) -> None:
+    """First look, then a second one at all boards that the photo could show by a prediction and that were not found."""
+    boards = sample.bay.boards
+    starter = BoardSet(tuple(board for board in starter_boards("a4") if board.name in boards))
+    start = time.process_time()
+    first, _ = detect_boards(sample.gray, starter, lens)
+    tally.seconds.append(time.process_time() - start)
+    names = {sighting.board for sighting in first}
+    predicted = {name: sample.predicted(name, rng) for name in sample.visible if name not in names}
+    predicted = {n: p for n, p in predicted.items() if could_be_read(p, lens_of(sample.camera), boards[n])}
+    wanted = BoardSet(tuple(board for board in starter if board.name in predicted))
+    second = detect_boards(sample.gray, wanted, lens_of(sample.camera), predicted=predicted)[0] if predicted else ()
+    alone = {sighting.board for sighting in first if _right(sample, sighting, tally)}
+    later = {sighting.board for sighting in second if _right(sample, sighting, tally)}
     for name, corners in sample.visible.items():
-        if len(corners.corner_ids) == sample.bay.boards[name].corner_count and corners.tilt_rad <= TILT_RAD:
-            _count(sample, name, corners, name in good, tally)
+        if len(corners.corner_ids) == boards[name].corner_count:
+            tally.rows.append(
+                Row(
+                    f"{sample.shot.file_name} {name}",
+                    corners.square_px,
+                    math.degrees(corners.tilt_rad),
+                    sample.imaging.blur_px,
+                    sample.noise,
+                    contrast_of(sample, corners),
+                    sample.dim,
+                    name in alone,
+                    name in alone | later,
+                )
+            )
 
 
-def _count(sample: Sample, name: str, corners: BoardCorners, good: bool, tally: Tally) -> None:
-    k = int(np.searchsorted(SIDES_PX, corners.square_px, side="right")) - 1
-    cell = tally.by_side.setdefault(f"{SIDES_PX[k]:g}+", [0, 0])
-    cell[0] += good
-    cell[1] += 1
-    if corners.square_px >= SIDE_PX and contrast_of(sample, corners) >= LEAST_CONTRAST:
-        tally.due += 1
-        tally.found += good
-        if not good:
-            where = f"{sample.shot.file_name} {name}: side {corners.square_px:.0f} px"
-            tally.missed.append(f"{where}, {math.degrees(corners.tilt_rad):.0f} deg")
+def _right(sample: Sample, sighting: Sighting, tally: Tally) -> bool:
+    error = sighting.px - true_px(sample.bay, sample.camera, sample.shot, sighting.board)[sighting.corner_ids]
+    sigma = np.sqrt(np.linalg.eigvalsh(sighting.cov_px)[:, -1])
+    off = bool((np.linalg.norm(error, axis=1) > 3.0 * sigma + 0.3).any())
+    seen = sample.visible.get(sighting.board)
+    tally.hidden_corners += len(set(sighting.corner_ids) - set(seen.corner_ids if seen is not None else ()))
+    tally.reported += 1
+    if off:
+        tally.wrong.append(f"{sample.shot.file_name} {sighting.board}")
+    tally.errors.append(error)
+    tally.normalised.append(np.einsum("ni,nij,nj->n", error, np.linalg.inv(sighting.cov_px), error) / 2)
+    return not off and len(sighting.corner_ids) >= 6
 
 
-def false_finds(kept: list[Sample], count: int) -> tuple[int, list[str]]:
+def agreement(grays: Sequence[np.ndarray]) -> dict[str, int]:
+    """Markers that the AprilTag library and we both read at one place, and how many of them under two ids."""
+    import pupil_apriltags
+
+    library = pupil_apriltags.Detector("tag36h11", quad_decimate=1.0)
+    counts = {"both": 0, "disagree": 0, "only_ours": 0, "only_theirs": 0}
+    for gray in grays:
+        ours = read_markers(gray, list(starter_boards("a4")))
+        theirs = [tag for tag in library.detect(gray) if tag.hamming == 0]
+        middle = ours.corners_px.mean(axis=1)
+        matched = set()
+        for tag in theirs:
+            gap = np.linalg.norm(middle - (np.asarray(tag.center) - 0.5), axis=1) if len(ours) else np.full(1, np.inf)
+            k = int(np.argmin(gap))
+            if gap[k] > 4.0:
+                counts["only_theirs"] += 1
+                continue
+            matched.add(k)
+            counts["both"] += 1
+            counts["disagree"] += int(ours.ids[k]) != tag.tag_id
+        counts["only_ours"] += len(ours) - len(matched)
+    return counts
+
+
+def false_finds(kept: list[Sample], count: int, real: Path | None) -> tuple[int, list[str]]:
     """Photos without a board that were searched, and the boards reported in them."""
-    boards = starter_boards("a4")
-    highest = max(board.first_id + board.marker_count for board in boards)
-    others = BoardSet(
-        tuple(
-            replace(board, first_id=board.first_id + highest) for board in boards if 2 * highest < 587 or board.first_id < 200
-        )
-    )
-    reported: list[str] = []
-    searched = 0
-    for sample in kept[: count // 3]:
-        mirrored = np.ascontiguousarray(sample.gray[:, ::-1])
-        for what, gray, searched_for in (("mirrored", mirrored, boards), ("other ids", sample.gray, others)):
-            found, _ = detect_boards(gray, searched_for, lens_of(sample.camera))
-            reported += [f"{what} {sample.shot.file_name}: {sighting.board}" for sighting in found]
-            searched += 1
-    for k in range(max(count - searched, 0)):
-        kind = KINDS[k % len(KINDS)]
-        found, _ = detect_boards(clutter(kind, k, 1280, 720), boards, None)
-        reported += [f"{kind} {k}: {sighting.board}" for sighting in found]
+    reported, searched = [], 0
+    for name, gray, boards, lens in without_boards(kept, count):
+        reported += [f"{name}: {sighting.board}" for sighting in detect_boards(gray, boards, lens)[0]]
         searched += 1
+    for path in sorted(real.rglob("*")) if real else []:
+        gray_or_none = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE) if path.suffix in (".jpg", ".png") else None
+        if gray_or_none is not None:
+            found = detect_boards(np.asarray(gray_or_none, dtype=np.uint8), starter_boards("a4"), None)[0]
+            reported += [f"{path.name}: {sighting.board}" for sighting in found]
+            searched += 1
     return searched, reported
 
 
-def run(bays: int, photos: int, empty: int, camera: TrueCamera, *, lens_known: bool) -> dict[str, object]:
-    boards = starter_boards("a4")
-    tally = Tally()
-    kept: list[Sample] = []
-    for sample in samples(bays, photos, camera):
-        kept.append(sample)
-        start = time.process_time()
-        found, _ = detect_boards(sample.gray, boards, lens_of(camera) if lens_known else None)
-        tally.seconds.append(time.process_time() - start)
-        score(sample, found, tally)
+def summary(tally: Tally) -> dict[str, object]:
     error, square = np.concatenate(tally.errors), np.concatenate(tally.normalised)
-    searched, reported = false_finds(kept, empty)
-    return {
-        "photos": len(kept),
-        "boards_due": tally.due,
-        "boards_found": tally.found,
-        "recall": tally.found / max(tally.due, 1),
+    out: dict[str, object] = {"photos": len(tally.seconds)}
+    for kind, dim in (("sharp", False), ("dim", True)):
+        due = [row for row in tally.rows if row.due and row.dim == dim]
+        out[f"{kind}_due"] = len(due)
+        out[f"{kind}_recall_in_survey"] = float(np.mean([row.survey for row in due])) if due else math.nan
+        out[f"{kind}_recall_single_photo"] = float(np.mean([row.alone for row in due])) if due else math.nan
+    missed = [row for row in tally.rows if row.due and not row.survey]
+    return out | {
+        "missed": [f"{row.name}: side {row.side_px:.0f} px, {row.tilt_deg:.0f} deg" for row in missed],
         "boards_reported": tally.reported,
         "boards_with_a_wrong_corner": tally.wrong,
         "hidden_corners_accepted": tally.hidden_corners,
-        "missed": tally.missed,
-        "by_side_px": {
-            side: f"{a} of {b}" for side, (a, b) in sorted(tally.by_side.items(), key=lambda item: float(item[0][:-1]))
-        },
         "corner_rms_px": float(np.sqrt(np.mean(error**2))),
         "corner_bias_px": [float(v) for v in error.mean(axis=0)],
         "corner_worst_px": float(np.linalg.norm(error, axis=1).max()),
         "normalised_error": float(square.mean()),
-        "photos_without_a_board": searched,
-        "false_finds": reported,
         "seconds_per_photo": float(np.mean(tally.seconds)),
     }
+
+
+def run(bays: int, photos: int, empty: int, camera: TrueCamera, real: Path | None, lens_known: bool) -> tuple[dict, Tally]:
+    tally, rng = Tally(), np.random.default_rng(1)
+    kept: list[Sample] = []
+    for sample in samples(bays, photos, camera):
+        kept.append(sample)
+        looked_at(sample, lens_of(camera) if lens_known else None, rng, tally)
+    searched, reported = false_finds(kept, empty, real)
+    result = summary(tally) | {"photos_without_a_board": searched, "false_finds": reported}
+    try:
+        return result | {"markers_with_apriltag_library": agreement([sample.gray for sample in kept])}, tally
+    except ImportError:
+        return result | {"markers_with_apriltag_library": "pupil-apriltags is not installed"}, tally
 
 
 def main() -> None:
@@ -205,16 +197,22 @@ def main() -> None:
     parser.add_argument("--empty", type=int, default=200, help="photos without a board")
     parser.add_argument("--size", choices=("1080p", "12mp"), default="1080p")
     parser.add_argument("--lens-unknown", action="store_true")
+    parser.add_argument("--real", type=Path, help="folder of photos that show none of our boards")
     parser.add_argument("--json", action="store_true")
+    parser.add_argument("--out", type=Path, help="folder for plots")
     asked = parser.parse_args()
     cv2.setNumThreads(1)
     camera = webcam() if asked.size == "1080p" else still_camera()
-    result = run(asked.bays, asked.photos, asked.empty, camera, lens_known=not asked.lens_unknown)
+    result, tally = run(asked.bays, asked.photos, asked.empty, camera, asked.real, not asked.lens_unknown)
+    if asked.out:
+        from tests.benchmarks.recall_plots import plot_recall
+
+        plot_recall(tally.rows, asked.out)
     if asked.json:
         print(json.dumps(result, indent=2))
         return
     for name, value in result.items():
-        print(f"{name:28s} {value}")
+        print(f"{name:32s} {value}")
 
 
 if __name__ == "__main__":

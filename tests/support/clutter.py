@@ -5,15 +5,13 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-KINDS = ("texture", "checker", "codes", "tiles", "stripes")
+KINDS = ("texture", "checker", "codes", "tiles", "stripes", "natural", "grid", "screen")
 
 
 def clutter(kind: str, seed: int, width_px: int = 1280, height_px: int = 720) -> np.ndarray:
     """A grey picture, uint8 (height, width), with noise and some blur."""
     rng = np.random.default_rng(seed)
-    picture = {"texture": _texture, "checker": _checker, "codes": _codes, "tiles": _tiles, "stripes": _stripes}[kind](
-        rng, width_px, height_px
-    )
+    picture = _MAKERS[kind](rng, width_px, height_px)
     picture = cv2.GaussianBlur(picture, (0, 0), rng.uniform(0.4, 1.2)) + rng.normal(0.0, rng.uniform(1.0, 4.0), picture.shape)
     return np.clip(np.rint(picture), 0, 255).astype(np.uint8)
 
@@ -67,3 +65,58 @@ def _stripes(rng: np.random.Generator, w: int, h: int) -> np.ndarray:
     period, angle = rng.uniform(8, 60), rng.uniform(0, np.pi)
     across = (x * np.cos(angle) + y * np.sin(angle)) / period
     return 60.0 + 130.0 * ((across % 1.0) < 0.5) + 0.05 * x
+
+
+def _natural(rng: np.random.Generator, w: int, h: int) -> np.ndarray:
+    """Amplitudes falling with frequency as in pictures of nature (Field 1987), with dark blots and straight edges."""
+    fy, fx = np.fft.fftfreq(h)[:, None], np.fft.rfftfreq(w)[None, :]
+    phase = np.exp(2j * np.pi * rng.random((h, w // 2 + 1)))
+    out = np.fft.irfft2(phase / np.maximum(np.hypot(fx, fy), 1.0 / max(w, h)) ** rng.uniform(0.8, 1.3), s=(h, w))
+    out = 120.0 + 40.0 * (out - out.mean()) / out.std()
+    for _ in range(int(rng.integers(5, 40))):
+        at, size = rng.uniform(0, [w, h]), rng.uniform(5, 120, 2)
+        box = cv2.boxPoints((tuple(at), tuple(size), rng.uniform(0, 180))).astype(np.int32)
+        cv2.fillConvexPoly(out, box, float(rng.uniform(10, 240)))
+    return np.asarray(out)
+
+
+def _grid(rng: np.random.Generator, w: int, h: int) -> np.ndarray:
+    """Lines at right angles, as on squared paper, gratings and perforated sheet (with round holes)."""
+    pitch, n = int(rng.integers(16, 48)), int(rng.integers(12, 40))
+    flat = np.full((n * pitch, n * pitch), 220.0)
+    thick = max(1, int(pitch * rng.uniform(0.08, 0.5)))
+    if rng.random() < 0.5:
+        for k in range(n):
+            flat[k * pitch : k * pitch + thick], flat[:, k * pitch : k * pitch + thick] = 40.0, 40.0
+    else:
+        for r in range(n):
+            for c in range(n):
+                cv2.circle(flat, (c * pitch + pitch // 2, r * pitch + pitch // 2), thick, 30.0, -1)
+    return _warped(rng, flat, w, h)
+
+
+def _screen(rng: np.random.Generator, w: int, h: int) -> np.ndarray:
+    """A monitor with windows, tables and lines of text, seen so that its pixels beat with the camera's."""
+    flat = np.full((360, 640), 235, dtype=np.uint8)
+    for _ in range(int(rng.integers(2, 6))):
+        x, y, bw, bh = (int(v) for v in rng.integers((0, 0, 120, 80), (420, 240, 300, 200)))
+        cv2.rectangle(flat, (x, y), (x + bw, y + bh), float(rng.uniform(150, 255)), -1)
+        cv2.rectangle(flat, (x, y), (x + bw, y + 14), float(rng.uniform(20, 120)), -1)
+        for row in range(y + 28, y + bh, 14):
+            text = "".join(chr(int(c)) for c in rng.integers(33, 126, max(bw // 9, 1)))
+            cv2.putText(flat, text, (x + 4, row), cv2.FONT_HERSHEY_PLAIN, 0.7, 20.0, 1)
+    big = np.kron(flat.astype(float), np.ones((3, 3)))
+    big[::3], big[:, ::3] = big[::3] * 0.6, big[:, ::3] * 0.6
+    return _warped(rng, big, w, h)
+
+
+_MAKERS = {
+    "texture": _texture,
+    "checker": _checker,
+    "codes": _codes,
+    "tiles": _tiles,
+    "stripes": _stripes,
+    "natural": _natural,
+    "grid": _grid,
+    "screen": _screen,
+}
