@@ -10,7 +10,7 @@ import numpy as np
 from calib.geometry.lines import axle_body
 from calib.geometry.stylus import point_body
 from vision.errors import MeasurementError
-from vision.frames import Array, Pose
+from vision.frames import Array, Pose, skew
 from vision.poses import PoseSet
 
 LEAST_SPREAD_MM = 60.0
@@ -40,7 +40,9 @@ def apply_flanges(poses: PoseSet, flanges: Mapping[str, Sequence[str]]) -> PoseS
         return poses
     for wheel in wheels:
         _need_plane(poses, wheel, flanges[wheel])
-    placed = poses.derive(lambda state: [_pierced(state, wheel, flanges[wheel]) for wheel in wheels])
+    pierced = [_pierced(poses, wheel, flanges[wheel]) for wheel in wheels]
+    jac = np.concatenate([_jacobian(poses, wheel, flanges[wheel], pose) for wheel, pose in zip(wheels, pierced, strict=True)])
+    placed = poses.with_derived(pierced, jac)
     axles = {axle_body(wheel) for wheel in wheels}
     return _renamed(placed.of([body + ON_FLANGE if body in axles else body for body in poses.bodies]))
 
@@ -57,12 +59,39 @@ def _points(poses: PoseSet, names: Sequence[str]) -> Array:
 def _pierced(poses: PoseSet, wheel: str, names: Sequence[str]) -> Pose:
     """The axle frame with its origin on the plane; the axis itself stays."""
     axle = poses[axle_body(wheel)]
-    points = _points(poses, names)
-    middle = points.mean(axis=0)
-    normal = np.linalg.svd(points - middle)[2][2]
+    middle, normal, _ = _plane(_points(poses, names))
     axis = axle.rotation[:, 2]
     along = float(normal @ (middle - axle.translation_mm)) / float(normal @ axis)
     return Pose.from_rt(poses.target, axle_body(wheel) + ON_FLANGE, axle.rotation, axle.translation_mm + along * axis)
+
+
+def _plane(points: Array) -> tuple[Array, Array, Array]:
+    """Middle, unit normal, and for every point (n, 3) its offset from the middle over the square sums along the plane."""
+    middle = points.mean(axis=0)
+    _, spread, axes = np.linalg.svd(points - middle)
+    along = (points - middle) @ axes[:2].T / spread[:2] ** 2
+    return middle, axes[2], along @ axes[:2]
+
+
+def _jacobian(poses: PoseSet, wheel: str, names: Sequence[str], pierced: Pose) -> Array:
+    """Left perturbation of the pierced frame by those of all poses, shape (6, 6 n).
+
+    The axle's own movement slides the point back along the axis into the plane; a touched point lifts the plane where the axis
+    pierces it by its weight there (exact for three points, and as far as more lie in a plane).
+    """
+    middle, normal, lever = _plane(_points(poses, names))
+    axis, at = pierced.rotation[:, 2], pierced.translation_mm
+    slide = np.outer(axis, normal) / float(normal @ axis)
+    jac = np.zeros((6, len(poses.cov)))
+    axle = poses.rows([axle_body(wheel)])
+    jac[:3, axle[:3]] = np.eye(3)
+    jac[3:, axle[:3]] = slide @ skew(at)
+    jac[3:, axle[3:]] = np.eye(3) - slide
+    for name, share in zip(names, 1.0 / len(names) + lever @ (at - middle), strict=True):
+        rows = poses.rows([point_body(name)])
+        jac[3:, rows[:3]] += -share * slide @ skew(poses[point_body(name)].translation_mm)
+        jac[3:, rows[3:]] += share * slide
+    return jac
 
 
 def _need_plane(poses: PoseSet, wheel: str, names: Sequence[str]) -> None:

@@ -56,6 +56,23 @@ def test_distance_starts_at_the_origin_the_sheet_names(origin, distance_mm):
     assert measured(poses, sheet(origin=origin))["distance_mm"] == pytest.approx(distance_mm, abs=1e-9)
 
 
+def test_a_touched_point_is_an_origin_that_needs_no_stand_off():
+    poses = car() | {
+        "target": target([4205.0, 0.0, 1200.0]),
+        "point:bumper": Pose.from_rt("survey", "point:bumper", np.eye(3), [3400.0, 80.0, 500.0]),
+    }
+    paper = sheet(origin="point:bumper")
+    assert measured(poses, paper)["distance_mm"] == pytest.approx(805.0, abs=1e-9)
+    # thrust line to the left by 1°: projected on that line
+    turned = poses | {body: pose for body, pose in car({"rear_left": 1.0, "rear_right": 1.0}).items() if body != "floor"}
+    along = 805.0 * math.cos(math.radians(1.0)) - 80.0 * math.sin(math.radians(1.0))
+    assert measured(turned, paper)["distance_mm"] == pytest.approx(along, abs=1e-6)
+    assert "distance_mm" not in not_measured(poses, paper, ())
+    reason = not_measured({body: pose for body, pose in poses.items() if body != "point:bumper"}, paper, WHEELS)["distance_mm"]
+    assert "its origin, point bumper, was not touched" in reason.what
+    assert "bayfix touch JOB bumper" in reason.hint
+
+
 def test_behind_the_car_the_distance_is_negative_inside():
     poses = car() | {"target": target([-1507.0, 0.0, 1200.0])}
     paper = sheet(side="behind", origin="rear-axle", distance=-1500.0)

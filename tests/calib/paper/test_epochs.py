@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from calib.paper.epochs import epoch_of, epoch_order, epochs, photos
+from calib.paper.epochs import epoch_of, epoch_order, epochs, photos, touch_photos
 from calib.paper.job import Job
 from vision.errors import FileError, MeasurementError
 
@@ -47,6 +47,20 @@ def test_other_folder_names_are_refused_with_the_rule(job, name):
     assert "roll-1, roll-2" in caught.value.hint
     with pytest.raises(MeasurementError, match=f"'{name}' is no name of an epoch"):
         epoch_order(name)
+
+
+def test_photos_of_touched_points_are_no_epoch(job):
+    put(job, "rest/a.jpg", "touch-rim-1/2.jpg", "touch-rim-1/10.jpg", "touch-empty/notes.txt")
+    assert epochs(job) == ("rest",)
+    assert [path.name for path in touch_photos(job, "rim-1")] == ["2.jpg", "10.jpg"]
+    for name in ("empty", "emblem"):
+        with pytest.raises(FileError, match=f"touch-{name}: no photo of point {name}"):
+            touch_photos(job, name)
+    with pytest.raises(MeasurementError, match="'-x' is no name of a point"):
+        touch_photos(job, "-x")
+    put(job, "touch-/a.jpg")
+    with pytest.raises(FileError, match="'touch-' is no name of an epoch"):
+        photos(job)
 
 
 def test_a_photo_outside_an_epoch(job):

@@ -61,6 +61,33 @@ def board_set(names=NAMES) -> BoardSet:
     return BoardSet((*charuco, Board("plain", 9, 6, 25.0)))
 
 
+def test_touched_points_take_the_place_of_a_stand_off(folder):
+    rewrite(folder, "standoff_mm = 84", 'flange = ["rr-1", "rr-2", "rr-3"]')
+    job = read_job(folder)
+    assert job.flanges == {"rear_right": ("rr-1", "rr-2", "rr-3")}
+    assert job.reference_known == ("rear_left", "rear_right")
+    for wrong, words in (
+        ('flange = ["rr-1", "rr-1", "rr-2"]', "2 points on the flange, a plane needs at least 3"),
+        (
+            'standoff_mm = 84\nflange = ["a", "b", "c"]',
+            "give either standoff_mm or the touched points of the flange",
+        ),
+        ('flange = ["a", "b", "c/d"]', "'c/d' is no name of a touched point"),
+    ):
+        rewrite(folder, "standoff_mm = 84", wrong)
+        with pytest.raises(FileError, match=rf"(?s)job\.toml:\d+: wheels\.rear_right.*{words}"):
+            read_job(folder)
+
+
+def test_a_job_names_its_stylus(folder):
+    rewrite(folder, "stand =", 'stylus = "s.toml"\nstand =')
+    with pytest.raises(FileError, match=r"stylus: no such file: .*s\.toml") as caught:
+        read_job(folder)
+    assert "strike the line until the stylus is taught" in caught.value.hint
+    (folder / "s.toml").touch()
+    assert read_job(folder).need_stylus() == folder / "s.toml"
+
+
 def test_a_job_is_read(folder):
     job = read_job(folder)
     assert job.lens == (folder / "phone.lens.toml",)
