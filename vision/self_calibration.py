@@ -22,6 +22,9 @@ LEAST_CHANCE = 1e-3
 """A shift less probable than this contradicts the profile."""
 TOLD = 1e-4
 """A direction of the lens of whose variance the survey takes less than this share tells nothing of compatibility."""
+SLACK = dict(zip(LENS_NAMES, (*[2e-4] * 4, 6e-4, 1.3e-3, 1.5e-4, 1.5e-4, 2.6e-3, *[2.6e-3] * 3), strict=True))
+"""σ of what no lens photos tell of the bay's: about 0.3 px at f = 1400 px in the picture's corners (focal length and middle in
+focal lengths). A shift of that size matters to no figure, however small the stated covariances are."""
 OPEN_FOCAL, OPEN_CENTRE, OPEN_DISTORTION = 0.03, 0.03, (0.02, 0.05, 1e-3, 1e-3)
 """σ that is left to the photos: focal length, principal point (both in focal lengths), k1 k2 p1 p2."""
 LEAST_PHOTOS, LEAST_TURNED = 12, 4
@@ -100,6 +103,8 @@ def _refined(problem: Problem, solution: Solution, cov: Array, known: Known, fac
     back = np.linalg.inv(root)
     told, ways = np.linalg.eigh(np.eye(len(gap)) - back @ after @ back.T)
     along = (ways.T @ (back @ gap))[told > TOLD]
+    slack = back @ np.diag(_slack(known) ** 2) @ back.T
+    scatter = (factor * told + np.einsum("ij,ik,kj->j", ways, slack, ways))[told > TOLD]
     lens = known.names[0].split(":")[1]
     photos, turned = _photos(problem, solution, lens)
     return LensRefined(
@@ -111,9 +116,16 @@ def _refined(problem: Problem, solution: Solution, cov: Array, known: Known, fac
         known.value + gap,
         known.cov,
         factor * after,
-        float(np.sum(along**2 / told[told > TOLD])) / factor,
+        float(np.sum(along**2 / scatter)),
         len(along),
     )
+
+
+def _slack(known: Known) -> Array:
+    """`SLACK` of the known parameters, focal length and middle in px."""
+    short = [name.split(":")[2] for name in known.names]
+    focal = float(known.value[short.index("fx_px")]) if "fx_px" in short else 0.0
+    return np.array([SLACK[name] * (focal if name.endswith("_px") else 1.0) for name in short])
 
 
 def _photos(problem: Problem, solution: Solution, lens: str) -> tuple[int, int]:
