@@ -78,7 +78,7 @@ def _lift(name: str) -> BayChange:
 def _prints(one: TrueBay) -> Iterable[Unknown]:
     """Scale of each run and board, bends of each board."""
     pm = one.known["bars_pm_mm"] / NOMINAL_BAR_MM
-    names = [board.name for board in one.bay.boards if not board.name.startswith("lens")]
+    names = list(one.bay.board_poses(CHECK))
     for run in one.run_scale:
         inside = tuple(name for name in names if one.bay.boards[name].print_run == run)
         for axis in "xy":
