@@ -141,12 +141,17 @@ def printed_larger(demo: DemoBay, board: str) -> Takes:
         return replace(b, scale=replace(b.scale, x=b.scale.x * SCALE, y=b.scale.y * SCALE)) if b.name == board else b
 
     boards = type(demo.bay.boards)(tuple(true(b) for b in demo.bay.boards))
-    return in_bay(demo, usual(demo), replace(demo.bay, boards=boards))
+    return in_bay(demo, _that_can_show(demo, board), replace(demo.bay, boards=boards))
+
+
+def _that_can_show(demo: DemoBay, board: str) -> list[str]:
+    """A stand's boards are in the photos of the check only."""
+    return of_epoch(demo, CHECK) if board.startswith("stand-") else list(usual(demo))
 
 
 def bent(demo: DemoBay, board: str) -> Takes:
     bends = {**demo.bay.bends, board: Bend(BENT_MM, 0.3)}
-    return in_bay(demo, usual(demo), replace(demo.bay, bends=bends))
+    return in_bay(demo, _that_can_show(demo, board), replace(demo.bay, bends=bends))
 
 
 def edit(path: Path, change: Callable[[Any], None]) -> None:
