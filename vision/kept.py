@@ -2,7 +2,8 @@
 
 A first look rests on the photo's content (and its side file), the boards looked for, the lens profiles to choose from, the
 settings and this program's way of looking. A second look for one board rests on the same and on where the board was predicted:
-it is taken up again while every corner is predicted within `SAME_PLACE_PX` of where it was.
+it counts while every corner is predicted near where it was. What was found is in the photo, whatever led to it; that nothing
+was found counts for the place itself only.
 """
 
 from __future__ import annotations
@@ -26,10 +27,12 @@ from vision.sightings import PhotoSightings, Sighting
 from vision.sightings_io import from_document, to_document
 from vision.toml_io import write_whole
 
-LOOKS = "3"
+LOOKS = "4"
 """To be raised with every change of what a look finds: nothing kept before counts any longer."""
-SAME_PLACE_PX = 0.5
-"""A sixth of the standard deviation that a look allows its prediction."""
+STILL_FOUND_PX = 3.0
+"""The standard deviation that a look allows its prediction."""
+STILL_NOTHING_PX = 1.0
+"""A third of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,10 +106,12 @@ def kept_second_look(cache: Path, key: str, predicted: Array) -> tuple[Sighting,
     if not doc:
         return None
     then = np.array([[np.nan, np.nan] if place is None else place for place in doc["predicted_px"]])
+    found = from_document(doc["sightings"]).found
+    allowed_px = STILL_FOUND_PX if found else STILL_NOTHING_PX
     both = ~np.isnan(predicted[:, 0]) & ~np.isnan(then[:, 0])
-    if not both.any() or np.linalg.norm(predicted[both] - then[both], axis=1).max() > SAME_PLACE_PX:
+    if not both.any() or np.linalg.norm(predicted[both] - then[both], axis=1).max() > allowed_px:
         return None
-    return from_document(doc["sightings"]).found
+    return found
 
 
 def keep(new: Mapping[Path, str]) -> None:

@@ -15,7 +15,7 @@ from vision.boards import Board, BoardSet
 from vision.camera import Camera, LensProfile
 from vision.frames import Pose
 from vision.gather import PhotoTask, SeenPhoto, gather, look_again
-from vision.kept import SAME_PLACE_PX, keep
+from vision.kept import STILL_FOUND_PX, STILL_NOTHING_PX, keep
 from vision.photos import side_file
 
 CAMERA = Camera(640, 480, 620.0, 622.0, 322.0, 236.0, np.array([-0.12, 0.06, 0.001, -0.0005]))
@@ -24,8 +24,8 @@ WHEEL = Board("wheel", 6, 4, 42.0, 31.5, "DICT_APRILTAG_36h11", 20)
 FLOOR = Board("floor", 5, 4, 46.0, 34.5, "DICT_APRILTAG_36h11", 60)
 BOARDS = BoardSet((WHEEL, FLOOR))
 WHEEL_POSE = facing(WHEEL, CAMERA, z_mm=700, tilt_deg=30, at=(-0.4, -0.3))
-# 12 px squares: no marker can be read, a prediction is needed
-SMALL_POSE = facing(FLOOR, CAMERA, z_mm=3000, tilt_deg=20, at=(0.5, 0.4))
+# steep and small: no marker can be read, a prediction is needed
+SMALL_POSE = facing(FLOOR, CAMERA, z_mm=2400, tilt_deg=62, at=(0.5, 0.4))
 
 
 @pytest.fixture(scope="module")
@@ -137,7 +137,7 @@ def test_nothing_is_kept_when_a_photo_cannot_be_used(photo: Path, cache: Path) -
 def test_a_second_look_is_taken_once(photo: Path, cache: Path, looks: list[str]) -> None:
     one = seen(photo, cache)
     before = again(one, cache, {"floor": SMALL_POSE})
-    after = again(seen(photo, cache), cache, {"floor": moved_px(SMALL_POSE, 0.8 * SAME_PLACE_PX)})
+    after = again(seen(photo, cache), cache, {"floor": moved_px(SMALL_POSE, 0.8 * STILL_FOUND_PX)})
     assert looks == ["first", "second floor"]
     assert [s.board for s in after.sightings.found] == ["wheel", "floor"]
     assert same(before, after)
@@ -147,11 +147,13 @@ def test_a_second_look_that_found_nothing_counts_as_well(photo: Path, cache: Pat
     elsewhere = facing(FLOOR, CAMERA, z_mm=1500, tilt_deg=20, at=(-0.5, 0.5))
     one = seen(photo, cache)
     assert again(one, cache, {"floor": elsewhere}) is one
-    assert again(one, cache, {"floor": elsewhere}) is one
+    assert again(one, cache, {"floor": moved_px(elsewhere, 0.8 * STILL_NOTHING_PX)}) is one
     assert looks == ["first", "second floor"]
+    assert again(one, cache, {"floor": moved_px(elsewhere, 1.2 * STILL_NOTHING_PX)}) is one
+    assert looks == ["first", "second floor", "second floor"]
 
 
-@pytest.mark.parametrize("shift_px", [1.2 * SAME_PLACE_PX, 40.0])
+@pytest.mark.parametrize("shift_px", [1.2 * STILL_FOUND_PX, 40.0])
 def test_a_board_predicted_elsewhere_is_looked_for_again(photo: Path, cache: Path, looks: list[str], shift_px: float) -> None:
     one = seen(photo, cache)
     again(one, cache, {"floor": SMALL_POSE})
