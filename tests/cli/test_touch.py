@@ -24,7 +24,7 @@ from synthetic_images.true_camera import TrueCamera
 from tests.support.commands import bayfix, nothing_written, refused
 from tests.support.photo_job import put_photos
 from tests.support.simulated import CHECK
-from tests.support.touched import BOARD, Touched, photographed, put_touches, touched, without_board
+from tests.support.touched import BOARD, Touched, photographed, put_touches, rim_places, touched, without_board
 from vision.sightings import PhotoSightings
 
 pytestmark = pytest.mark.usefixtures("in_this_process")
@@ -120,6 +120,35 @@ def test_a_touched_bumper_is_the_origin_of_a_sheet(job, there):
     assert row["U"] < 2.0
     assert check["sources"]["distance_mm"]["stylus"] > 0
     assert check["sources"]["distance_mm"]["stand-off"] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_three_touches_on_a_rim_take_the_place_of_its_stand_off(job, surveyed_job, there):
+    rim = touched(surveyed_job, 1, places=rim_places(surveyed_job.demo.bay, "rear_left", "rl"), teach=0)
+    assert rim.stylus == there.stylus
+    put_touches(surveyed_job, job, rim)
+    typed = {row["name"]: row for row in bayfix("wheels", job, "--json").document["figures"]}
+
+    def flange(document):
+        wheel = document["wheels"]["rear_left"]
+        del wheel["standoff_mm"], wheel["standoff_pm_mm"]
+        wheel["flange"] = list(rim.points)
+
+    edit(job / "job.toml", flange)
+    words = refused("wheels", job)
+    assert "point rl-1 was not touched in this job" in words
+    for name in rim.points:
+        document = bayfix("touch", job, name, "--json").document
+    assert {"ahead_mm", "left_mm"} <= {row["name"] for row in document["figures"] if "measured" in row}
+    wheels = bayfix("wheels", job, "--json").document
+    measured = {row["name"]: row for row in wheels["figures"]}
+    true = truth.alignment(rim.bay)
+    assert "point rl-1" not in "".join(str(row.get("not_measured", "")) for row in wheels["figures"])
+    for name, theirs in (("track_rear_mm", "rear_track_mm"), ("thrust_angle_deg", "thrust_angle_deg")):
+        row, earlier = measured[name], typed[name]
+        assert abs(row["measured"] - true[theirs]) <= 1.5 * row["U"], name
+        assert row["measured"] == pytest.approx(earlier["measured"], abs=1.5 * (row["U"] + earlier["U"]))
+    assert wheels["sources"]["track_rear_mm"]["stylus"] > 0.01
+    assert measured["track_rear_mm"]["U"] < 2.5
 
 
 def test_points_are_replaced_by_name_and_others_kept(job):

@@ -56,6 +56,20 @@ def _mark(bay: Bay, x: float, y: float) -> Place:
     return Place(np.array([x, y, bay.floor.height_mm(x, y)]), np.array([0.35, 0.0, 1.0]))
 
 
+def rim_places(bay: Bay, wheel: str, prefix: str, radius_mm: float = 205.0) -> dict[str, Place]:
+    """Three places on a rim's outer flange, at the sides and on top; the stylus comes from outboard."""
+    pose = bay.bay_from_wheel(wheel, "rest")
+    ahead, outboard = bay.bay_from_car_in("rest")[:3, 0], pose[:3, 2]
+    up = np.cross(outboard, ahead) if wheel.endswith("right") else np.cross(ahead, outboard)
+    out = {}
+    for i, angle in enumerate(np.radians([-15.0, 90.0, 195.0])):
+        away = np.cos(angle) * ahead + np.sin(angle) * up
+        away = away - (away @ outboard) * outboard
+        place = pose[:3, 3] + radius_mm * away / np.linalg.norm(away)
+        out[f"{prefix}-{i + 1}"] = Place(place, outboard + np.array([0.0, 0.0, 0.4]))
+    return out
+
+
 def dimple(bay: Bay) -> np.ndarray:
     """Between the four floor boards before the car."""
     x, y = 4250.0, 30.0
