@@ -11,7 +11,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from calib.bodies import REST, body_of
 from calib.decision.moves import Move, moves
@@ -168,7 +168,7 @@ def car_stayed(poses: PoseSet, job: Job, boards: BoardSet, epoch: str) -> tuple[
         shift, turn = (float(np.linalg.norm(change.value[part])) for part in (slice(3, 6), slice(0, 3)))
         u_shift = 2.0 * math.sqrt(float(np.linalg.eigvalsh(change.cov[3:, 3:])[-1]))
         beyond = shift > CAR_STAYED_MM or turn > CAR_STAYED_RAD
-        out.append(CarStayed(name, shift, u_shift, turn, score > chi2.isf(CAR_FALSE_ALARM, 6) and beyond))
+        out.append(CarStayed(name, shift, u_shift, turn, score > chdtri(6, CAR_FALSE_ALARM) and beyond))
     return tuple(out)
 
 

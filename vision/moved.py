@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from vision.boards import BoardSet
 from vision.network import Network, NetworkState, start_of
@@ -113,7 +113,7 @@ def find_moved(
 
 def _limit(network: Network, seen: Collection[str], freed: Collection[str]) -> float:
     """Drop of the square sum that a body which stayed exceeds by chance only."""
-    return float(chi2.isf(FALSE_ALARM / len(seen), 6)) * max(1.0, network.sigma0**2 if freed else 1.0)
+    return float(chdtri(6, FALSE_ALARM / len(seen))) * max(1.0, network.sigma0**2 if freed else 1.0)
 
 
 def _far(moved: Moved) -> bool:

@@ -23,7 +23,6 @@ from vision.network_report import BodyStrength, Network, redundancy_of, report, 
 from vision.network_start import Start, find_start, in_frame_of
 from vision.network_state import NetworkState
 from vision.observations import BEND_MODES, Distance, Observations, View, stack_views
-from vision.reliability import Suspect, single_errors
 from vision.sightings import Rejected
 from vision.unknowns import Hold, Known, Layout, Values, known_beforehand, lay_out
 
@@ -50,7 +49,6 @@ def adjust_network(
     robust: bool = True,
     start: Start | None = None,
     whole: bool = True,
-    suspects: Sequence[Suspect] | None = None,
 ) -> Network:
     """Adjust photos and boards in one network.
 
@@ -73,8 +71,6 @@ def adjust_network(
         Where to start from, when it is known (`start_of` an earlier adjustment of the same photos).
     whole : bool
         Carry the prior's other unknowns along and split the covariance by source; a trial adjustment can do without.
-    suspects : sequence of Suspect, optional
-        When given (it may be empty): also say which single errors would go unnoticed (`Network.single_errors`).
 
     Raises
     ------
@@ -106,17 +102,10 @@ def adjust_network(
         solution, problem, gone = _settle(problem, values, robust)
         left_out += gone
         if not gone:
-            network = report(problem, solution, datum, prior, rejected + left_out, whole=whole)
-            return network if suspects is None else _with_errors(network, problem, solution, suspects)
+            return report(problem, solution, datum, prior, rejected + left_out, whole=whole)
         # A body or photo that lost its last sighting must not stay in the normal equations.
         views = _without(views, gone)
         start = _start_from(problem, solution)
-
-
-def _with_errors(network: Network, problem: Problem, solution: Solution, suspects: Sequence[Suspect]) -> Network:
-    n = problem.layout.size
-    found = single_errors(problem, solution, network.state.cov[:n, :n], network.state.variance_factor, suspects)
-    return replace(network, single_errors=tuple(found))
 
 
 def start_of(network: Network) -> Start:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from vision.adjust import Problem, Solution, covariance, covariance_parts, distance_misfit, residuals
 from vision.errors import NetworkError
@@ -101,7 +101,7 @@ def report(
     redundancy = redundancy_of(problem)
     chi_square = solution.normal.cost
     sigma0 = float(np.sqrt(chi_square / redundancy)) if redundancy > 0 else 1.0
-    band = tuple(float(np.sqrt(chi2.ppf(q, redundancy) / redundancy)) for q in (0.005, 0.995))
+    band = tuple(float(np.sqrt(chdtri(redundancy, 1.0 - q) / redundancy)) for q in (0.005, 0.995))
     cov = covariance(solution.normal)
     parts, lead = covariance_parts(problem, solution, cov) if whole else ({}, np.empty((0, 0)))
     board_of = {body: obs.boards[problem.board_of_body[i]] for i, body in enumerate(obs.bodies)}

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.stats import chi2, ncx2
+from scipy.special import chdtri, chndtr
 
 from vision.adjust import Problem, Solution, linearised, tape_rows
 from vision.frames import Array, Estimate
@@ -134,8 +134,8 @@ def hidden(estimate: Estimate, name: str, found: Sequence[SingleError], label: s
 @functools.cache
 def noncentrality(dof: int) -> float:
     """λ₀: non-centrality at which a χ² test of false alarm `ALPHA` has the power `POWER`."""
-    limit = chi2.isf(ALPHA, dof)
-    return float(brentq(lambda value: ncx2.sf(limit, dof, value) - POWER, 1.0, 200.0))
+    limit = chdtri(dof, ALPHA)
+    return float(brentq(lambda value: 1.0 - chndtr(limit, dof, value) - POWER, 1.0, 200.0))
 
 
 def _judged(error: _Error, cov: Array, factor: float) -> SingleError:
@@ -153,7 +153,7 @@ def _judged(error: _Error, cov: Array, factor: float) -> SingleError:
     size = math.sqrt(noncentrality(q) * factor)
     smallest = math.inf if hidden.any() else size * float(np.linalg.norm(inverse_root, 2)) * error.natural
     seen = (inverse_root[:, ~hidden].T @ error.by_residual) ** 2
-    statistic = float(seen.sum()) / factor / float(chi2.isf(ALPHA, q))
+    statistic = float(seen.sum()) / factor / float(chdtri(q, ALPHA))
     share = float(np.clip(shares[0], 0.0, 1.0))
     return SingleError(error.kind, error.what, error.unit, share, smallest, statistic, size * moved @ inverse_root)
 

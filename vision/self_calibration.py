@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from vision.adjust import Problem, Solution, covariance
 from vision.camera import LensProfile
@@ -65,7 +65,7 @@ class LensRefined:
     @property
     def chance(self) -> float:
         """Probability of such a shift when the profile is true to its covariance."""
-        return float(chi2.sf(self.chi_square, self.freedom)) if self.freedom else 1.0
+        return float(chdtrc(self.freedom, self.chi_square)) if self.freedom else 1.0
 
     @property
     def compatible(self) -> bool:

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from vision.adjust import Problem, Solution, covariance, linearised
 from vision.frames import Array
@@ -115,5 +115,6 @@ def _settled(what: Supposition, matrix: NDArray[Any], right: NDArray[Any], facto
     value = spread @ (along / np.sqrt(values[tell]))
     drop = float((along**2 / values[tell]).sum()) / factor
     freedom = int(tell.sum())
-    chance = float(chi2.logsf(drop, freedom)) if freedom else 0.0
+    with np.errstate(divide="ignore"):  # no chance at all is minus infinity
+        chance = float(np.log(chdtrc(freedom, drop))) if freedom else 0.0
     return Found(what, np.asarray(value, dtype=float), factor * spread @ spread.T, drop, freedom, chance)

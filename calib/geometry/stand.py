@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from calib.paper.sheet import Side
 from calib.paper.stand import Pivot, Stand, StandBoard
@@ -176,7 +176,7 @@ def second_board_gap(poses: PoseSet, stand: Stand, board_name: str, boards: Boar
     parts = {**from_poses.parts, STAND_FILE: own}
     estimate = Estimate(GAP_NAMES, from_poses.value, from_poses.cov + own, parts)
     chi_square = float(estimate.value @ np.linalg.solve(estimate.cov, estimate.value))
-    probability = float(chi2.sf(chi_square, len(GAP_NAMES)))
+    probability = float(chdtrc(len(GAP_NAMES), chi_square))
     agrees = probability >= LEAST_PROBABILITY
     return BoardGap(second.board, estimate, chi_square, probability, agrees, _gap_words(second.board, estimate, agrees))
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtrc, chdtri
 
 from vision.errors import MeasurementError
 from vision.frames import Array, Estimate, Pose, skew
@@ -186,7 +186,7 @@ def fit_touch(poses: PoseSet, bodies: Sequence[str], tip: Tip, name: str) -> Tou
             hint="photograph the stylus three or four times with its tip on the point, leaning it differently each time",
         )
     kept, fit = _without_contradicted(bodies, lambda some: _point(poses, some, tip), LEAST_TOUCHES, FALSE_ALARM)
-    if fit.rms_mm > SLID_MM or (fit.redundancy <= 3 and chi2.sf(fit.chi_square, fit.redundancy) < FALSE_ALARM):
+    if fit.rms_mm > SLID_MM or (fit.redundancy <= 3 and chdtrc(fit.redundancy, fit.chi_square) < FALSE_ALARM):
         raise MeasurementError(
             f"point {name}: the photos contradict each other: the tip lies {fit.rms_mm:.1f} mm (RMS) from one point in "
             f"{', '.join(_photo(body) for body in kept)}",
@@ -319,7 +319,7 @@ def _symmetric(matrix: Array) -> Array:
 
 
 def _scatter(fit: _Fit) -> float:
-    if fit.redundancy <= 0 or chi2.sf(fit.chi_square, fit.redundancy) >= BAND:
+    if fit.redundancy <= 0 or chdtrc(fit.redundancy, fit.chi_square) >= BAND:
         return 1.0
     return max(1.0, fit.chi_square / fit.redundancy)
 
@@ -335,7 +335,7 @@ def _without_contradicted(
     kept = list(bodies)
     fit = solve(kept)
     most = max(1, int(MOST_LEFT_OUT * len(bodies)))
-    limit = float(chi2.isf(false_alarm / len(bodies), 3))
+    limit = float(chdtri(3, false_alarm / len(bodies)))
     while len(kept) > least and len(bodies) - len(kept) < most:
         worst = int(np.argmax(fit.drop))
         spread = max(1.0, (fit.chi_square - fit.drop[worst]) / (fit.redundancy - 3))
