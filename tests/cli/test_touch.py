@@ -159,6 +159,28 @@ def test_points_are_replaced_by_name_and_others_kept(job):
     assert after[1:] == before[1:]
 
 
+def test_a_floor_board_kicked_before_the_touch_is_named_and_not_kept(job, there, surveyed_job):
+    """The board is elsewhere in all photos of the point; the point stays where it is, and a later check takes no harm."""
+    seen = there.photos_of("touch-bumper")
+    count = {name: sum(one.sighting(name) is not None for one in seen.values()) for name in surveyed_job.desk.job.floor}
+    board = max(count, key=lambda name: count[name])
+    kicked = there.bay.with_floor_board_moved(board, 9.0, -7.0)
+    shots = [shot for shot in there.shots if shot.file_name in seen]
+    after = photographed(kicked, surveyed_job.demo.camera, shots, 0.1, np.random.default_rng(6))
+    put_photos(surveyed_job, job, after, held=(BOARD,))
+    document = bayfix("touch", job, "bumper", "--json").document
+    assert any(remark.startswith(f"{board} moved by 11.") for remark in document["remarks"]), document["remarks"]
+    row = next(row for row in json.loads((job / "results" / "points.json").read_text(encoding="utf-8"))["points"])
+    assert row["moved_since_survey"] == [board]
+    rows = {one["name"]: one for one in document["figures"]}
+    frame = truth.line_frame(there.bay, there.bay.epoch(CHECK).stand)
+    true = (there.points["bumper"].mm - frame.rear_middle_mm) @ frame.axes[:, 0]
+    assert abs(rows["ahead_mm"]["measured"] - true) <= 1.5 * rows["ahead_mm"]["U"]
+    edit(job / "sheet.toml", lambda sheet: sheet.update(origin="point:bumper"))
+    check = bayfix("check", job, "--json").document
+    assert check["moved_since_survey"] == []
+
+
 # --- bad input --------------------------------------------------------------------------------------------------------
 
 
