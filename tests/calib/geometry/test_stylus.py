@@ -208,6 +208,23 @@ def test_the_stylus_is_a_source_of_its_own_and_the_parts_add_up():
     assert placed[point_body("bumper")].rotation == pytest.approx(np.eye(3))
 
 
+def test_what_all_bodies_share_does_not_move_a_point_against_the_floor():
+    """All poses known only as one rigid whole (0.3°, 5 mm): the point's distance from a floor board is as good as without."""
+    poses = list(held(leanings(4, np.random.default_rng(13))))
+    poses.append(Pose.from_rt("survey", "floor-1", [3.1, 0.0, 0.0], [300.0, -900.0, 0.0]))
+    common = np.diag([math.radians(0.3) ** 2] * 3 + [5.0**2] * 3)
+    cov = np.kron(np.ones((5, 5)), common) + as_set(poses).cov
+    shared = PoseSet(tuple(poses), cov, {"corners": cov})
+    placed = with_points(shared, [fit_touch(shared, shared.bodies[:4], TAUGHT, "bumper")])
+
+    def distance(state) -> np.ndarray:
+        return np.array([np.linalg.norm(state[point_body("bumper")].translation_mm - state["floor-1"].translation_mm)])
+
+    assert placed.propagate(("length_mm",), distance).sigma("length_mm") < 0.5
+    alone = placed.of([point_body("bumper")])
+    assert math.sqrt(alone.cov[3, 3]) > 4.0
+
+
 def test_two_points_touched_alike_share_the_tips_error_and_their_distance_does_not_feel_it():
     """Held in the same way at both points, an error of the tip moves both by the same: the length knows nothing of it."""
     turns = about("x", np.radians([30.0, 31.0, 32.0])).as_matrix()  # hardly leaned: the mean over the photos keeps the error
