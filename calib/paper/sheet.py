@@ -264,7 +264,9 @@ class _Roll(_Angle):
     least, most = -180.0, 180.0
 
 
-class _Provenance(FileModel):
+class ProvenanceEntry(FileModel):
+    """`[provenance]` of a file whose numbers were copied from a document."""
+
     document: Filled
     typed_by: Filled
     edition: str = ""
@@ -284,7 +286,7 @@ class _SheetFile(FileModel):
     yaw: _Yaw | None = None
     pitch: _Pitch | None = None
     roll: _Roll | None = None
-    provenance: _Provenance
+    provenance: ProvenanceEntry
 
     @model_validator(mode="after")
     def _asks_for_something(self) -> Self:

@@ -5,7 +5,6 @@ Degrees of the file become radians here.
 
 from __future__ import annotations
 
-import datetime
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,7 +14,7 @@ from pydantic import Field, field_validator, model_validator
 
 from calib.geometry.lines import WHEELS
 from calib.geometry.tyres import TyreSize, tyre_size
-from calib.paper.sheet import Filled, Provenance
+from calib.paper.sheet import Filled, Provenance, ProvenanceEntry
 from vision.errors import FileError
 from vision.toml_io import FileModel, line_of, read_text, read_toml
 
@@ -163,14 +162,6 @@ class _Overruled(FileModel):
     by: Filled
 
 
-class _Provenance(FileModel):
-    document: Filled
-    typed_by: Filled
-    edition: str = ""
-    date_read: datetime.date | None = None
-    checked_by: str = ""
-
-
 class _VehicleFile(FileModel):
     schema_name: str = Field(alias="schema")
     name: Filled
@@ -179,7 +170,7 @@ class _VehicleFile(FileModel):
     toe_diameter_mm: Annotated[float, Field(ge=200.0, le=1000.0)] | None = None
     limits: dict[str, _Limit] = {}
     overruled: dict[str, _Overruled] = {}
-    provenance: _Provenance
+    provenance: ProvenanceEntry
 
     @field_validator("tyre")
     @classmethod
