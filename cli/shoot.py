@@ -28,7 +28,7 @@ def register(app: typer.Typer) -> None:
 @shop_command
 def shoot(
     job: JobDir,
-    epoch: Annotated[str, typer.Argument(help="roll-1, roll-2, …, rest, check-1, … or lens.", metavar="EPOCH")],
+    epoch: Annotated[str, typer.Argument(help="roll-1, …, rest, check-1, …, touch-NAME, teach or lens.", metavar="EPOCH")],
     camera: Annotated[str, typer.Option(help="Number of the camera (0 is the first), device or stream.", metavar="N")] = "0",
     every: Annotated[
         float, typer.Option(help="Take one every so many seconds, with a beep; 0: on a key press.", metavar="SECONDS", min=0.0)

@@ -19,7 +19,7 @@ from vision.sharpness import Sharpness, gray_of, sharpness
 from vision.toml_io import write_whole
 from vision.webcam import Camera, CaptureError, Frame, Mode
 
-LENS = "lens"
+LENS, TEACH = "lens", "teach"
 STALE_FRAMES = 4
 """Frames a driver may have kept from before the key was pressed."""
 BURST = 3
@@ -48,9 +48,9 @@ class Retake:
 
 
 def epoch_folder(job: Path, epoch: str) -> Path:
-    """Where the pictures of an epoch belong: `JOB/photos/EPOCH`, or `JOB/lens` for those of the lens board.
+    """Where the pictures of an epoch or a touched point belong: `JOB/photos/EPOCH`, or `JOB/lens`, `JOB/teach`.
 
-    Lens photos stay outside `photos/`: they are of no epoch, the car is not in them.
+    Photos of the lens board and of a stylus that is taught stay outside `photos/`: they are of no epoch of the car.
 
     Raises
     ------
@@ -59,12 +59,13 @@ def epoch_folder(job: Path, epoch: str) -> Path:
     """
     if not job.is_dir():
         raise MeasurementError(f"{job}: no such job folder", hint=f"make one: bayfix job new {job}")
-    if epoch == LENS:
-        return job / LENS
-    if not re.fullmatch(r"(roll|check)-[1-9]\d*|rest", epoch):
+    if epoch in (LENS, TEACH):
+        return job / epoch
+    if not re.fullmatch(r"(roll|check)-[1-9]\d*|rest|touch-[A-Za-z0-9][A-Za-z0-9_.-]*", epoch):
         raise MeasurementError(
             f"{epoch!r} is no name of an epoch",
-            hint="roll-1, roll-2, … while the car is rolled, then rest, then check-1, check-2, …; lens for the lens board",
+            hint="roll-1, roll-2, … while the car is rolled, then rest, then check-1, check-2, …; "
+            "touch-NAME for a touched point, teach for the stylus, lens for the lens board",
         )
     return job / "photos" / epoch
 

@@ -217,6 +217,20 @@ def test_a_point_outside_the_surveyed_bay(job, there, surveyed_job):
     assert "step back until stylus-1 and two floor boards or more" in words
 
 
+def test_a_car_that_moved_before_the_touch(job, surveyed_job):
+    """A wheel board in the photos is 15 mm further on than in rest."""
+    rim = touched(surveyed_job, 1, places=rim_places(surveyed_job.demo.bay, "front_left", "fl"), teach=0)
+    rolled = tuple(replace(e, travel_mm=15.0) if e.name.startswith("touch-") else e for e in rim.bay.epochs)
+    bay = replace(rim.bay, epochs=rolled)
+    shots = [shot for shot in rim.shots if shot.epoch == "touch-fl-2"]
+    seen = photographed(bay, surveyed_job.demo.camera, shots, 0.1, np.random.default_rng(7))
+    assert any(one.sighting("wheel-front-left") for one in seen.values())
+    put_photos(surveyed_job, job, seen, held=(BOARD,))
+    with nothing_written(job):
+        words = refused("touch", job, "fl-2")
+    assert "the car (or a wheel board) moved since epoch rest: wheel-front-left by 15." in words
+
+
 def test_photos_without_the_stylus_are_named(job, there, surveyed_job):
     seen = there.photos_of("touch-bumper")
     first = sorted(seen)[:5]

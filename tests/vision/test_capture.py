@@ -107,7 +107,9 @@ def test_an_interrupted_write_leaves_no_picture(folder, monkeypatch):
 def test_epochs_have_their_folders_and_the_lens_its_own(tmp_path):
     assert epoch_folder(tmp_path, "roll-12") == tmp_path / "photos" / "roll-12"
     assert epoch_folder(tmp_path, "rest") == tmp_path / "photos" / "rest"
+    assert epoch_folder(tmp_path, "touch-rim-1") == tmp_path / "photos" / "touch-rim-1"
     assert epoch_folder(tmp_path, "lens") == tmp_path / "lens"
+    assert epoch_folder(tmp_path, "teach") == tmp_path / "teach"
     for wrong in ("roll-0", "roll", "Rest", "check-", "../rest", "lens-1"):
         with pytest.raises(MeasurementError, match="no name of an epoch"):
             epoch_folder(tmp_path, wrong)
