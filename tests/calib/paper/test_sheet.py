@@ -51,6 +51,19 @@ def write(tmp_path):
     return text_to_path
 
 
+def test_a_touched_point_can_be_the_origin(tmp_path):
+    sheet = read_sheet(_written(tmp_path, GOOD.replace('"front-axle"', '"point:rim_1.a"')))
+    assert (sheet.origin, sheet.origin_point, sheet.origin_wheels) == ("point:rim_1.a", "rim_1.a", ())
+    for wrong in ("point:", "point:a b", "points:a", "point:-a"):
+        with pytest.raises(FileError, match=f"origin: input should be .* 'point:NAME' .*, not '{wrong}'"):
+            read_sheet(_written(tmp_path, GOOD.replace("front-axle", wrong)))
+
+
+def _written(folder, text):
+    (folder / "sheet.toml").write_text(text, encoding="utf-8")
+    return folder / "sheet.toml"
+
+
 def test_a_sheet_is_read_into_mm_and_radians(write):
     sheet = read_sheet(write(GOOD))
     assert (sheet.target, sheet.origin, sheet.line, sheet.side) == ("front camera panel", "front-axle", "thrust", "ahead")
