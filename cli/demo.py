@@ -68,6 +68,8 @@ def demo(
         _timed(seconds, "render", lambda: _render(bay, out, seed))
         for stage, words in _commands(out):
             _timed(seconds, stage, lambda words=words: _run(words))
+            if stage == "bumper":
+                typer.echo(_from_bumper(bay, out))
         document = _compare(bay, out, seed, seconds)
         typer.echo(in_words(document))
     (out / "demo.json").write_text(json.dumps(document, indent=1), encoding="utf-8")
@@ -94,14 +96,16 @@ def _make_room(out: Path) -> None:
 
 
 def _render(bay: Any, out: Path, seed: int) -> None:
-    from cli.demo_bay import write_job, write_photos
+    from cli.demo_bay import with_touches, write_job, write_photos
     from cli.progress import progress_bars
 
-    with progress_bars({"render": len(bay.shots)}) as tick:
-        for name in write_photos(bay, out, seed):
-            tick("render", name)
+    held = with_touches(bay, seed)
+    with progress_bars({"render": len(bay.shots) + len(held.shots)}) as tick:
+        for shots, part in ((bay, 2), (held, 4)):
+            for name in write_photos(shots, out, seed, part=part):
+                tick("render", name)
     write_job(bay, out, seed)
-    lines = [f"{shot.file_name}: {shot.sentence}" for shot in bay.shots]
+    lines = [f"{shot.file_name}: {shot.sentence}" for shot in (*bay.shots, *held.shots)]
     (out / "photo-list.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
     typer.echo("The photo list, an example to follow (photo-list.txt):")
     for line in lines:
@@ -110,10 +114,14 @@ def _render(bay: Any, out: Path, seed: int) -> None:
 
 def _commands(out: Path) -> list[tuple[str, list[str]]]:
     lens = ["lens", str(out / "lens"), "--boards", str(out / "boards.toml"), "--out", str(out / "shop.lens.toml")]
+    taught = str(out / "stylus.toml")
     return [
         ("lens", lens),
         ("survey", ["survey", str(out)]),
         ("wheels", ["wheels", str(out)]),
+        ("stylus", ["stylus", "teach", str(out), "--out", taught]),
+        ("touch", ["touch", str(out), "bumper", "--stylus", taught]),
+        ("bumper", ["check", str(out), "--sheet", str(out / "sheet-bumper.toml")]),
         ("check", ["check", str(out)]),
     ]
 
@@ -127,6 +135,17 @@ def _run(words: list[str]) -> None:
     status = app(words, standalone_mode=False)
     if status == Exit.BAD_INPUT:
         raise MeasurementError(f"bayfix {words[0]} could not measure the demo bay", hint="see its message above")
+
+
+def _from_bumper(bay: Any, out: Path) -> str:
+    """The distance that starts at the touched bumper, against the truth."""
+    from cli.demo_bay import CHECK, true_bumper_distance_mm
+
+    figures = json.loads((out / "results" / f"{CHECK}.json").read_text(encoding="utf-8"))["figures"]
+    row = next(row for row in figures if row["name"] == "distance_mm")
+    error = row["measured"] - true_bumper_distance_mm(bay)
+    inside = "inside U" if abs(error) <= row["U"] else "not inside U"
+    return f"\ntouched bumper to target: {row['measured']:.2f} mm, error {error:+.2f} mm, U {row['U']:.2f} mm: {inside}"
 
 
 def _timed(seconds: dict[str, float], stage: str, work: Any) -> None:

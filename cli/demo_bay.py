@@ -20,6 +20,7 @@ from synthetic_images.invent import draw_true_scales, random_bay
 from synthetic_images.render import render_photo
 from synthetic_images.shot import Shot
 from synthetic_images.shots import demo_shots
+from synthetic_images.touches import TEACH, teach_shots, touch_epoch, touch_shots, true_stylus, with_stylus
 from synthetic_images.true_camera import TrueCamera, still_camera, webcam
 from vision.boards import BoardSet
 from vision.boards_io import record_bars, starter_boards, starter_text
@@ -32,6 +33,11 @@ TAPE_PM_MM = 0.8
 STAND_PM_MM, STAND_TURN_PM_DEG, BEHIND_PM_MM = 0.4, 0.04, 0.2
 IMAGING = Imaging(blur_px=0.6, read_noise=1.2, shot_noise=2.0, mosaic=True, quality=94)
 CHECK = "check-1"
+STYLUS_BOARD, BUMPER = "stylus-1", "bumper"
+NOSE_MM, BUMPER_HEIGHT_MM = 850.0, 520.0
+FROM_BUMPER_MM = 1750.0
+DIMPLE_MM = (4250.0, 30.0)
+"""In the floor between the four boards before the car."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,6 +64,34 @@ def _standing(boards: BoardSet) -> BoardSet:
     return BoardSet(tuple(board for board in boards if not board.name.startswith("stylus-")))
 
 
+def with_touches(demo: DemoBay, seed: int) -> DemoBay:
+    """The same bay with a stylus in it, and the photos of its teaching and of the touched bumper instead of all others."""
+    rng = np.random.default_rng([seed, 3])
+    nominal = starter_boards("a3" if demo.variant == "a3" else "a4")[STYLUS_BOARD]
+    stylus = true_stylus(nominal, rng)
+    bay = with_stylus(demo.bay, nominal, rng, [TEACH, touch_epoch(BUMPER)])
+    dimple = np.array([*DIMPLE_MM, bay.floor.height_mm(*DIMPLE_MM)])
+    shots = teach_shots(bay, demo.camera, rng, stylus, dimple)
+    shots += touch_shots(bay, demo.camera, rng, stylus, BUMPER, bumper_mm(bay), np.array([1.0, 0.0, 0.3]))
+    return DemoBay(bay, demo.camera, tuple(shots), demo.variant)
+
+
+def bumper_mm(bay: Bay) -> np.ndarray:
+    """The middle of the bumper's face at `rest`, shape (3,)."""
+    ahead = bay.wheel("front_left").reference_in_car_mm[0] + NOSE_MM
+    point: np.ndarray = (bay.bay_from_car_in("rest") @ np.array([ahead, 0.0, BUMPER_HEIGHT_MM, 1.0]))[:3]
+    return point
+
+
+def true_bumper_distance_mm(demo: DemoBay) -> float:
+    """From the bumper to the target's centre along the thrust line."""
+    stand = demo.bay.epoch(CHECK).stand
+    if stand is None:
+        raise ValueError("no stand is set up")
+    frame = truth.line_frame(demo.bay, stand, "rest")
+    return float((demo.bay.bay_from_target(CHECK)[:3, 3] - bumper_mm(demo.bay)) @ frame.axes[:, 0])
+
+
 def write_job(demo: DemoBay, folder: Path, seed: int) -> None:
     """What the shop measured and typed: boards.toml, sheet.toml, stand.toml, job.toml."""
     rng = np.random.default_rng([seed, 1])
@@ -69,13 +103,17 @@ def write_job(demo: DemoBay, folder: Path, seed: int) -> None:
         x, y = (round(BAR_MM * scale + _within(BAR_PM_MM, rng), 2) for scale in (true.x, true.y))
         record_bars(boards_file, run_board, x, y, BAR_PM_MM, all_like=run_board)
     write_whole(folder / "sheet.toml", _sheet())
+    write_whole(folder / "sheet-bumper.toml", _sheet(f"point:{BUMPER}", FROM_BUMPER_MM))
     write_whole(folder / "stand.toml", _stand(_on_stand(demo.bay), rng))
     write_whole(folder / "job.toml", _job(demo, rng))
 
 
-def write_photos(demo: DemoBay, folder: Path, seed: int, *, cores: int | None = None) -> Iterator[str]:
-    """Render every photo of the list as a JPEG below `photos/` and `lens/`; yields each file's name when it is written."""
-    work = [(demo, shot, folder, [seed, 2, i]) for i, shot in enumerate(demo.shots)]
+def write_photos(demo: DemoBay, folder: Path, seed: int, *, cores: int | None = None, part: int = 2) -> Iterator[str]:
+    """Render every photo of the list as a JPEG below `photos/`, `lens/` and `teach/`; yields each file's name once it is there.
+
+    `part` gives photos of another list their own noise.
+    """
+    work = [(demo, shot, folder, [seed, part, i]) for i, shot in enumerate(demo.shots)]
     yield from in_parallel(_render_one, work, cores=cores)
 
 
@@ -96,7 +134,7 @@ def _render_one(work: tuple[DemoBay, Shot, Path, list[int]]) -> str:
     demo, shot, folder, seed = work
     cv2.setNumThreads(1)
     image = render_photo(demo.bay, demo.camera, shot, np.random.default_rng(seed), IMAGING)
-    root = folder if shot.epoch == "lens" else folder / "photos"
+    root = folder if shot.epoch in ("lens", TEACH) else folder / "photos"
     path = root / shot.file_name
     path.parent.mkdir(parents=True, exist_ok=True)
     write_jpeg(path, image, exif_of(demo.camera), quality=IMAGING.quality)
@@ -108,12 +146,12 @@ def _within(pm: float, rng: np.random.Generator) -> float:
     return float(np.clip(rng.normal(0.0, pm / 2.0), -1.5 * pm, 1.5 * pm))
 
 
-def _sheet() -> str:
+def _sheet(origin: str = "front-axle", distance_mm: float = 2600.0) -> str:
     doc = tomlkit.document()
     doc.add("schema", "placement-sheet/1")
     doc.add(tomlkit.comment("Numbers of an invented car: they belong to the demo and to no vehicle."))
-    doc.update({"target": "front camera panel", "origin": "front-axle", "line": "thrust", "side": "ahead"})
-    lengths = {"distance": (2600.0, 10.0), "lateral": (0.0, 10.0), "height": (1250.0, 10.0)}
+    doc.update({"target": "front camera panel", "origin": origin, "line": "thrust", "side": "ahead"})
+    lengths = {"distance": (distance_mm, 10.0), "lateral": (0.0, 10.0), "height": (1250.0, 10.0)}
     angles = {"yaw": 0.5, "pitch": 1.0, "roll": 1.0}
     for name, (value, tolerance) in lengths.items():
         doc.add(name, _table(value=value, unit="mm", tolerance=tolerance))

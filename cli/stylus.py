@@ -31,7 +31,10 @@ def stylus_options() -> None:
 @shop_command
 def teach(
     job: JobDir,
-    photos: Annotated[list[Path], typer.Argument(help="A dozen photos, the tip in one dimple, leaned to all sides.")],
+    photos: Annotated[
+        list[Path] | None,
+        typer.Argument(help="A dozen photos, the tip in one dimple, leaned to all sides (default: those in JOB/teach)."),
+    ] = None,
     board: Annotated[str, typer.Option("--board", help="The board on the stylus.")] = "stylus-1",
     out: Annotated[Path, typer.Option("--out", help="Stylus file to write.")] = Path("stylus.toml"),
     boards: BoardsFile = None,
@@ -47,7 +50,7 @@ def teach(
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ())))
     survey = stations.load_survey(desk)
     with progress_bars({}) as tick:
-        run = run_teach(desk, survey, board, photos, tick)
+        run = run_teach(desk, survey, board, photos or (), tick)
     write_stylus(out, run.stylus)
     document = teach_document(run, out)
     if as_json:

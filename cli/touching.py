@@ -16,7 +16,7 @@ from typing import Any
 from calib.bodies import board_of, held_body, touch_view
 from calib.geometry.floor import floor_plane
 from calib.geometry.stylus import PivotFit, Tip, Touch, TouchedBy, fit_pivot, fit_touch, with_touched
-from calib.paper.epochs import touch_folder, touch_photos
+from calib.paper.epochs import pictures, touch_folder, touch_photos
 from calib.paper.job import Job, write_result
 from calib.paper.sheet import Sheet
 from calib.paper.stylus import Stylus, check_stylus, read_stylus, scale_of
@@ -86,8 +86,13 @@ def run_teach(desk: Desk, survey: Survey, board: str, given: Sequence[Path], tic
         No such board, too few photos with floor boards, turned about one axis only, the tip slid.
     """
     need_stylus_board(desk, board)
-    paths = _there(given)
-    names = _named(TEACH, paths, desk.job.photos_folder / TEACH)
+    home = desk.job.folder / TEACH
+    paths = _there(given) if given else list(pictures(home))
+    if not paths:
+        raise FileError(
+            f"{home}: no photo of the stylus", hint="put a dozen photos there, its tip in one dimple, or name them: see --help"
+        )
+    names = _named(TEACH, paths, home)
     held = _adjusted(desk, survey, board, TEACH, paths, names, tick, with_car=False)
     fit = fit_pivot(held.network.poses, held.bodies(board))
     stylus = Stylus(

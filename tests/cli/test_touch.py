@@ -54,10 +54,9 @@ def taught(surveyed_job, there, tmp_path_factory):
     folder = tmp_path_factory.mktemp("touched") / "job"
     shutil.copytree(surveyed_job.desk.job.folder, folder)
     put_touches(surveyed_job, folder, there)
-    photos = sorted((folder / TEACH).glob("*.jpg"))
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("vision.parallel.LEAST_FOR_POOL", 1000)
-        taught = bayfix("stylus", "teach", folder, *photos, "--out", folder / "stylus.toml", "--json")
+        taught = bayfix("stylus", "teach", folder, "--out", folder / "stylus.toml", "--json")
         name_stylus(folder)
         points = {name: bayfix("touch", folder, name, "--json").document for name in there.points}
     return folder, taught.document, points
@@ -269,6 +268,8 @@ def test_what_teaching_needs(job):
         assert "there is no board 'stylus-9'" in refused("stylus", "teach", job, *photos, "--board", "stylus-9")
         words = refused("stylus", "teach", job, *photos, "--board", "floor-1")
         assert "board floor-1 stands in this job (floor, wheel or target)" in words
+    shutil.rmtree(job / TEACH)
+    assert "teach: no photo of the stylus" in refused("stylus", "teach", job, "--out", job / "other.toml")
 
 
 def test_a_point_touched_on_another_survey(job):
