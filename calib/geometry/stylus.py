@@ -99,7 +99,7 @@ class Touch:
     rms_mm, chi_square, redundancy, scatter
         As in `PivotFit`.
     own : ndarray, shape (3, 3)
-        What the scatter adds to the covariance.
+        What the scatter adds to the covariance, for that part of it which differs from photo to photo.
     """
 
     body: str
@@ -195,7 +195,7 @@ def fit_touch(poses: PoseSet, bodies: Sequence[str], tip: Tip, name: str) -> Tou
     scatter = _scatter(fit)
     weights = {body: fit.gain[:, 3 * i : 3 * i + 3] for i, body in enumerate(kept)}
     left_out = tuple(body for body in bodies if body not in kept)
-    own = (scatter - 1.0) * fit.cov
+    own = (scatter - 1.0) * _between(_tips_cov(poses.of(kept), tip))
     return Touch(point_body(name), fit.value, weights, tip, left_out, fit.rms_mm, fit.chi_square, fit.redundancy, scatter, own)
 
 
@@ -211,7 +211,7 @@ def with_points(poses: PoseSet, touches: Sequence[Touch]) -> PoseSet:
     for i, touch in enumerate(touches):
         rows, tip = slice(6 * i + 3, 6 * i + 6), 3 * keys.index(touch.tip.key)
         for body, weight in touch.weights.items():
-            jac[rows, poses.rows([body])] = weight @ _moves(poses[body].apply(touch.tip.mm))
+            jac[rows, poses.rows([body])] = weight @ _moves(touch.point_mm)
             lever[3 * i : 3 * i + 3, tip : tip + 3] += weight @ poses[body].rotation
         own[rows, rows] += touch.own
     place = np.concatenate([np.arange(6 * i + 3, 6 * i + 6) for i in range(len(touches))])
@@ -262,13 +262,13 @@ def _moves(point_mm: Array) -> Array:
     return np.hstack([-skew(point_mm), np.eye(3)])
 
 
-def _tip_jacobian(points_mm: Array) -> Array:
-    """Movement of a point fixed to each body (n, 3) by the left perturbations of all bodies, shape (3 n, 6 n)."""
-    n = len(points_mm)
-    jac = np.zeros((3 * n, 6 * n))
-    for i in range(n):
-        jac[3 * i : 3 * i + 3, 6 * i : 6 * i + 6] = _moves(points_mm[i])
-    return jac
+def _tip_jacobian(tips_mm: Array) -> Array:
+    """Movement of the tips (n, 3) by the left perturbations of their bodies, shape (3 n, 6 n).
+
+    Taken at their mean, where all would be without errors: so what moves all bodies alike moves all tips alike. Taken at each
+    tip, a large common error would seem to explain their small differences (Peelle's puzzle).
+    """
+    return np.asarray(np.kron(np.eye(len(tips_mm)), _moves(tips_mm.mean(axis=0))), dtype=float)
 
 
 def _pivot(poses: PoseSet, bodies: Sequence[str]) -> _Fit:
@@ -288,10 +288,23 @@ def _pivot(poses: PoseSet, bodies: Sequence[str]) -> _Fit:
 def _point(poses: PoseSet, bodies: Sequence[str], tip: Tip) -> _Fit:
     some = poses.of(bodies)
     tips = np.array([pose.apply(tip.mm) for pose in some])
-    jac = _tip_jacobian(tips)
+    return _least_squares(np.tile(np.eye(3), (len(bodies), 1)), tips.reshape(-1), _tips_cov(some, tip), {})
+
+
+def _tips_cov(some: PoseSet, tip: Tip) -> Array:
+    """Joint covariance of where each photo has the tip, shape (3 n, 3 n)."""
+    jac = _tip_jacobian(np.array([pose.apply(tip.mm) for pose in some]))
     turned = np.concatenate([pose.rotation for pose in some])
-    cov = jac @ some.cov @ jac.T + turned @ tip.cov @ turned.T
-    return _least_squares(np.tile(np.eye(3), (len(bodies), 1)), tips.reshape(-1), cov, {})
+    return np.asarray(jac @ some.cov @ jac.T + turned @ tip.cov @ turned.T, dtype=float)
+
+
+def _between(cov: Array) -> Array:
+    """Covariance of the tips' mean by what differs from photo to photo: of that alone their scatter tells, shape (3, 3)."""
+    n = len(cov) // 3
+    centre = np.kron(np.eye(n) - 1.0 / n, np.eye(3))
+    apart = centre @ cov @ centre.T
+    blocks = [apart[3 * i : 3 * i + 3, 3 * i : 3 * i + 3] for i in range(n)]
+    return np.asarray(sum(blocks) / n / (n - 1), dtype=float)
 
 
 def _least_squares(design: Array, observed: Array, cov: Array, parts: Mapping[str, Array]) -> _Fit:

@@ -64,11 +64,18 @@ def one_bay(seed: int, photos: int) -> OneBay:
         seed,
         error.tolist(),
         sigma.tolist(),
-        (tip.value - there.stylus.tip_mm).tolist(),
+        (tip.value - _true_tip_mm(there)).tolist(),
         np.sqrt(np.diag(tip.cov)).tolist(),
         float(length.value[0] - true_length),
         length.sigma("length_mm"),
     )
+
+
+def _true_tip_mm(there: Touched) -> np.ndarray:
+    """The tip from the mean plane of the bent board's corners, which is what a board's pose means."""
+    corners = there.bay.boards[BOARD].corners_mm()
+    lift = float(there.bay.printed_points(BOARD, corners)[:, 2].mean())
+    return np.array(there.stylus.tip_mm) - [0.0, 0.0, lift]
 
 
 def _views(sim: Simulated, there: Touched, folder: str, without=()) -> list[View]:

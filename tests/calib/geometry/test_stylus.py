@@ -220,7 +220,19 @@ def test_what_all_bodies_share_does_not_move_a_point_against_the_floor():
     def distance(state) -> np.ndarray:
         return np.array([np.linalg.norm(state[point_body("bumper")].translation_mm - state["floor-1"].translation_mm)])
 
-    assert placed.propagate(("length_mm",), distance).sigma("length_mm") < 0.5
+    good = placed.propagate(("length_mm",), distance).sigma("length_mm")
+    assert good < 0.5
+    rng = np.random.default_rng(14)
+    jitter = [rng.normal(0, 0.5, 3) * (pose.source != "floor-1") for pose in poses]
+    jittered = [
+        Pose.from_rt("survey", pose.source, pose.rotation, pose.translation_mm + by)
+        for pose, by in zip(poses, jitter, strict=True)
+    ]
+    shaky = PoseSet(tuple(jittered), cov, {"corners": cov})
+    touch = fit_touch(shaky, shared.bodies[:4], TAUGHT, "bumper")
+    assert touch.scatter > 2.0
+    wider = with_points(shaky, [touch]).propagate(("length_mm",), distance).sigma("length_mm")
+    assert good < wider < 3.0 * good * math.sqrt(touch.scatter)
     alone = placed.of([point_body("bumper")])
     assert math.sqrt(alone.cov[3, 3]) > 4.0
 
