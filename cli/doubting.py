@@ -83,6 +83,13 @@ class Inquiry:
                 doubt = None
             if doubt is not None:
                 return doubt
+            for rough in rougher(views):
+                try:
+                    doubt = self._doubt_in(self.adjust(rough, boards, _start(network, rough), True), rough, boards)
+                except NetworkError:
+                    continue
+                if doubt is not None:
+                    return doubt
         return self._doubt_in(network, views, boards)
 
     def first(self, views: Sequence[View], boards: BoardSet) -> Network:
