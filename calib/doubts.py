@@ -209,7 +209,7 @@ def _in_words(
         by_kind = {"bend": _bent, "own": _own_scale}
         if what.kind in by_kind:
             return by_kind[what.kind](found, boards)
-        if what.kind == "scale":
+        if what.kind == "scale" and job.distances:  # without a tape nothing speaks of a size common to all prints
             return _run_scale(found, what, boards)
         if what.kind == "lens":
             return _lens(found, what, views)

@@ -23,6 +23,8 @@ from vision.suppositions import Found, Moved, Supposition, Typed, Zoomed
 from vision.unknowns import LENS_NAMES, Known, departure, vector_of
 
 SINGULAR = 1e-7
+LEAST_SHARE = 1e-6
+"""Share of an unknown that shows in the residuals, below which only rounding speaks."""
 """Eigenvalue over the largest below which a direction of a supposition cannot be told from the rest of the network."""
 
 
@@ -70,11 +72,11 @@ class _Bench:
             np.add.at(joint, self.places[i], self.by_joint[i].T @ block)
             photo = int(self.problem.obs.photo[i])
             pulls[photo] = pulls.get(photo, np.zeros((PHOTO_COLUMNS, q))) + self.by_photo[i].T @ block
-        joint = joint[:-1]
+        joint, whole = joint[:-1], np.diag(own).copy()
         for photo, pull in pulls.items():
             own -= pull.T @ self.solution.normal.photo_inverse[photo] @ pull
             joint -= self.solution.normal.photo_joint[photo].T @ pull
-        return _settled(guess, own - joint.T @ self.cov @ joint, -right, factor)
+        return _settled(guess, own - joint.T @ self.cov @ joint, -right, factor, whole)
 
     def known(self, known: Known, factor: float) -> Found:
         """What is known beforehand against what the rest of the network says of it."""
@@ -83,7 +85,7 @@ class _Bench:
         weight = np.linalg.inv(known.cov)
         left = weight - weight @ jac @ self.cov[np.ix_(columns, columns)] @ jac.T @ weight
         label, of = known.names[0].split(":")[:2]
-        return _settled(Typed(label, of, known.names), left, weight @ gap, factor)
+        return _settled(Typed(label, of, known.names), left, weight @ gap, factor, np.diag(weight))
 
     def _columns(self, guess: Moved | Zoomed) -> tuple[list[int], list[Array], int]:
         """Sightings the guess touches, their derivatives by its unknowns (2m, q), and q."""
@@ -105,11 +107,16 @@ class _Bench:
         return rows, blocks, q
 
 
-def _settled(what: Supposition, matrix: NDArray[Any], right: NDArray[Any], factor: float) -> Found:
-    """Least-squares value of the added unknowns, in the directions that the network can tell."""
+def _settled(what: Supposition, matrix: NDArray[Any], right: NDArray[Any], factor: float, whole: NDArray[Any]) -> Found:
+    """Least-squares value of the added unknowns, in the directions that the network can tell.
+
+    `whole` is the diagonal of their matrix before photos and joint unknowns took up what they can.
+    """
     scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-30))
     values, vectors = np.linalg.eigh(matrix * np.outer(scale, scale))
-    tell = values > SINGULAR * max(float(values[-1]), 1e-30)
+    # At its largest, one over the smallest share; what none of the added unknowns keeps is rounding.
+    kept = np.diag(matrix) / np.maximum(whole, 1e-30)
+    tell = (values > SINGULAR * max(float(values[-1]), 1e-30)) & (kept.max(initial=0.0) > LEAST_SHARE)
     along = vectors[:, tell].T @ (right * scale)
     spread = scale[:, None] * vectors[:, tell] / np.sqrt(values[tell])
     value = spread @ (along / np.sqrt(values[tell]))

@@ -177,7 +177,7 @@ def test_every_argument_and_option_says_what_it_is(words, command):
 def test_a_redirected_output_that_knows_few_letters_does_not_crash():
     result = bayfix("shoot", "--help", PYTHONIOENCODING="latin-1", PYTHONUTF8="0")
     assert result.returncode == 0, result.stderr.decode()
-    assert b"roll-1, roll-2, ?, rest" in result.stdout
+    assert b"roll-1, ?, rest" in result.stdout
 
 
 def test_json_is_whole_whatever_the_output_can_spell(tmp_path):
