@@ -63,11 +63,11 @@ def found(what, value, *, log_chance: float = SURE) -> Found:
     return Found(what, value, np.eye(len(value)) * 1e-8, LARGE, len(value), log_chance)
 
 
-def doubt(boards, what, value, guess: Guess | None = None, **how):
+def doubt(boards, what, value, guess: Guess | None = None, job=JOB, **how):
     poses = PoseSet(
         tuple(Pose.identity("survey", body) for body in ("floor-1", "floor-2", "wheel-rear-left@rest")), np.zeros((18, 18))
     )
-    return doubt_about([found(what, value, **how)], [guess] if guess else [], boards, poses, JOB, round_of("rest"))
+    return doubt_about([found(what, value, **how)], [guess] if guess else [], boards, poses, job, round_of("rest"))
 
 
 def test_a_survey_supposes_moved_boards_a_moved_car_and_a_zoom():
@@ -146,9 +146,14 @@ def test_a_lens_far_from_its_profile_stops_and_a_near_one_is_told(boards):
 
 
 def test_a_wrong_tape_or_run_stops(boards):
-    one = doubt(boards, Typed("scale", "1", ("scale:1:x", "scale:1:y")), [0.005, 0.005])
+    wrong = Typed("scale", "1", ("scale:1:x", "scale:1:y"))
+    one = doubt(boards, wrong, [0.005, 0.005], job=SimpleNamespace(**{**vars(JOB), "distances": ("a tape",)}))
     assert one.stops
     assert "print run 1 (floor-1 …) must be 0.5 % larger than their check bars say" in one.words
+
+
+def test_without_a_tape_nothing_speaks_of_a_size_common_to_all_prints(boards):
+    assert doubt(boards, Typed("scale", "1", ("scale:1:x", "scale:1:y")), [-3.8, -3.8]) is None
 
 
 def test_without_a_tape_distance_one_is_asked_for(boards):
