@@ -368,4 +368,5 @@ def test_first_order_u_agrees_with_draws_through_the_whole_geometry(bay, tmp_pat
     assert len(rows) >= 30
     # A standard deviation from n draws scatters by 1/sqrt(2 n); four of that for the worst of thirty figures.
     np.testing.assert_allclose(ratios, 1.0, atol=4.0 / np.sqrt(2 * count))
-    assert np.mean(ratios) == pytest.approx(1.0, abs=0.04)
+    # All figures hang on the same draws: some five independent ones among them.
+    assert np.mean(ratios) == pytest.approx(1.0, abs=4.0 / np.sqrt(2 * count * 5))
