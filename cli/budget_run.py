@@ -130,12 +130,15 @@ def _probed(desk: Desk, survey: Survey, network: Network, errors: Sequence[Singl
     return with_points(desk, probed, needed_points(desk.job, sheet))
 
 
+def _placed(sheet: Sheet, name: str) -> Callable[[Mapping[str, Pose]], float]:
+    return lambda state: figures_of(state, sheet, [name])[name]
+
+
 def _drawn(measured: _Measured, desk: Desk, name: str, told: tuple[float, float], draws: int, seed: int) -> Drawn:
     poses = measured.car.poses
     function: Callable[[Mapping[str, Pose]], float]
     if measured.outcome and measured.sheet and name in FIGURES:
-        poses, sheet = measured.outcome.poses, measured.sheet
-        function = lambda state: figures_of(state, sheet, [name])[name]  # noqa: E731
+        poses, function = measured.outcome.poses, _placed(measured.sheet, name)
     elif name in measured.car.figures.estimate.names:
         function = value_of(name, desk.job.reference_known)
     else:

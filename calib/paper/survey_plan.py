@@ -230,8 +230,9 @@ def _ellipse_factor(poses: PoseSet, axes: Array, page: _Page) -> float:
 
 def _uncertainty(page: _Page, place: Array, cov: Array, factor: float) -> Line:
     values, vectors = np.linalg.eigh(cov)
-    axes = [2.0 * factor * math.sqrt(max(float(v), 0.0)) * vectors[:, i] * page.scale for i, v in enumerate(values)]
-    return ellipse(page.at(place), tuple((-float(a[1]), -float(a[0])) for a in axes), LINE_INK, width=2.0)  # type: ignore[arg-type]
+    one, other = (2.0 * factor * math.sqrt(max(float(v), 0.0)) * vectors[:, i] * page.scale for i, v in enumerate(values))
+    on_page = ((-float(one[1]), -float(one[0])), (-float(other[1]), -float(other[0])))
+    return ellipse(page.at(place), on_page, LINE_INK, width=2.0)
 
 
 def _legend(page: _Page, factor: float) -> list[Shape]:

@@ -188,9 +188,10 @@ class _VehicleFile(FileModel):
 
     def vehicle(self) -> Vehicle:
         tyres: dict[str, TyreSize] = {}
+        given: dict[str, str] = {str(name): text for name, text in self.tyres.items()}
         for wheel in WHEELS:
             axle = wheel.split("_")[0]
-            text = dict(self.tyres).get(wheel) or dict(self.tyres).get(axle) or self.tyre  # type: ignore[call-overload]
+            text = given.get(wheel) or given.get(axle) or self.tyre
             if text:
                 tyres[wheel] = tyre_size(text)
         limits = {}

@@ -23,9 +23,10 @@ import numpy as np
 
 from calib.decision.monte_carlo import compare
 from calib.geometry.wheels import MotionPrior
+from calib.paper.job import WheelBoard
 from calib.paper.sheet import read_sheet
 from calib.paper.stand import Stand, StandBoard
-from calib.pipeline import car_of, check_of
+from calib.pipeline import Car, car_of, check_of
 from cli.table import table
 from tests.support import figures as fg
 from tests.support.simulated import CHECK, Simulated, checked, simulate, surveyed
@@ -101,7 +102,7 @@ def _leaning(sim: Simulated, poses: PoseSet, stand: Stand, rng: np.random.Genera
     return out
 
 
-def _restood(wheel, rng):  # type: ignore[no-untyped-def]
+def _restood(wheel: WheelBoard, rng: np.random.Generator) -> WheelBoard:
     off = wheel.standoff
     return wheel if off is None else replace(wheel, standoff=replace(off, mm=off.mm + rng.normal(0.0, off.pm_mm / 2.0)))
 
@@ -133,7 +134,7 @@ def against_first_order(sim: Simulated, count: int, seed: int) -> list[dict[str,
     return rows
 
 
-def _car(sim: Simulated, poses: PoseSet):  # type: ignore[no-untyped-def]
+def _car(sim: Simulated, poses: PoseSet) -> Car:
     return car_of(poses, sim.desk.job, sim.desk.boards, sim.survey_epochs)
 
 
