@@ -130,6 +130,11 @@ def not_measured(poses: Poses, sheet: Sheet, reference_known: Collection[str]) -
         try:
             if TARGET not in poses:
                 raise MeasurementError("the target was not seen", hint="photograph a stand board together with floor boards")
+            if name == "height_mm" and sheet.height_from != "floor":
+                raise MeasurementError(
+                    "height is not measured: the sheet gives it above the plane the wheels stand on",
+                    hint="give the height above the floor under the target, if the document has it",
+                )
             if name == "distance_mm" and sheet.origin_point and point_body(sheet.origin_point) not in poses:
                 raise MeasurementError(
                     f"distance is not measured: its origin, point {sheet.origin_point}, was not touched",

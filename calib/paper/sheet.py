@@ -30,6 +30,7 @@ POINT = "point:"
 """A touched point as origin: "point:bumper"."""
 POINT_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
 Side = Literal["ahead", "behind"]
+HeightFrom = Literal["floor", "wheels"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +70,30 @@ class Provenance:
 
 
 @dataclass(frozen=True, slots=True)
+class FloorLimits:
+    """What the floor must keep for this placement; inf where the sheet sets no limit.
+
+    Attributes
+    ----------
+    pitch_rad, roll_rad : float
+        Most slope of the floor between car and target against the plane the car's wheels stand on, along the line and across
+        it, either way.
+    flatness_mm : float
+        Most that the floor there departs from its mean plane, up or down.
+    """
+
+    pitch_rad: float = math.inf
+    roll_rad: float = math.inf
+    flatness_mm: float = math.inf
+
+    @property
+    def given(self) -> dict[str, float]:
+        """The limits that are set, by name."""
+        limits = {"pitch_rad": self.pitch_rad, "roll_rad": self.roll_rad, "flatness_mm": self.flatness_mm}
+        return {name: most for name, most in limits.items() if math.isfinite(most)}
+
+
+@dataclass(frozen=True, slots=True)
 class Sheet:
     """One required target position.
 
@@ -85,6 +110,9 @@ class Sheet:
     required : tuple of Required
         The values the sheet gives, in the order of `FIGURES`; at least one.
     provenance : Provenance
+    height_from : str
+        The height is above the "floor" under the target, or above the plane the "wheels" stand on.
+    floor_limits : FloorLimits
     """
 
     target: str
@@ -93,6 +121,8 @@ class Sheet:
     side: Side
     required: tuple[Required, ...]
     provenance: Provenance
+    height_from: HeightFrom = "floor"
+    floor_limits: FloorLimits = FloorLimits()
 
     @property
     def origin_wheels(self) -> tuple[str, ...]:
@@ -264,6 +294,38 @@ class _Roll(_Angle):
     least, most = -180.0, 180.0
 
 
+class _FloorSlope(FileModel):
+    """`most` an angle may be, either way."""
+
+    most: Annotated[float, Field(gt=0.0, le=10.0)]
+    unit: Literal["deg"]
+
+
+class _FloorDeparture(FileModel):
+    """`most` a length may be, either way."""
+
+    most: Annotated[float, Field(gt=0.0, le=200.0)]
+    unit: Literal["mm"]
+
+
+class _FloorEntry(FileModel):
+    """`[floor]`: what the floor must keep."""
+
+    pitch: _FloorSlope | None = None
+    roll: _FloorSlope | None = None
+    flatness: _FloorDeparture | None = None
+
+    @model_validator(mode="after")
+    def _limits_something(self) -> Self:
+        if self.pitch is None and self.roll is None and self.flatness is None:
+            raise ValueError("no limit at all: give pitch, roll or flatness, or strike [floor] out")
+        return self
+
+    def limits(self) -> FloorLimits:
+        pitch, roll = (math.inf if slope is None else math.radians(slope.most) for slope in (self.pitch, self.roll))
+        return FloorLimits(pitch, roll, math.inf if self.flatness is None else self.flatness.most)
+
+
 class ProvenanceEntry(FileModel):
     """`[provenance]` of a file whose numbers were copied from a document."""
 
@@ -286,12 +348,16 @@ class _SheetFile(FileModel):
     yaw: _Yaw | None = None
     pitch: _Pitch | None = None
     roll: _Roll | None = None
+    height_from: HeightFrom = "floor"
+    floor: _FloorEntry | None = None
     provenance: ProvenanceEntry
 
     @model_validator(mode="after")
     def _asks_for_something(self) -> Self:
         if all(figure is None for figure in self._figures().values()):
             raise ValueError(f"no value at all: give at least one of {', '.join(n.rsplit('_', 1)[0] for n in FIGURES)}")
+        if self.height_from != "floor" and self.height is None:
+            raise ValueError("height_from without a height")
         return self
 
     def _figures(self) -> dict[str, _Figure | None]:
@@ -301,7 +367,8 @@ class _SheetFile(FileModel):
     def sheet(self) -> Sheet:
         required = tuple(_required(name, figure, self.side) for name, figure in self._figures().items() if figure is not None)
         provenance = Provenance(**self.provenance.model_dump())
-        return Sheet(self.target, self.origin, self.line, self.side, required, provenance)
+        limits = FloorLimits() if self.floor is None else self.floor.limits()
+        return Sheet(self.target, self.origin, self.line, self.side, required, provenance, self.height_from, limits)
 
 
 def _required(name: str, figure: _Figure, side: Side) -> Required:

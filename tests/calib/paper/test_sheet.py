@@ -100,7 +100,27 @@ def test_an_inline_table_and_a_spreadsheets_byte_order_mark_are_read(write):
     assert read_sheet(write("\ufeff" + text))["distance_mm"].upper == 5.0
 
 
+def test_height_above_the_wheels_plane_and_limits_of_the_floor(write):
+    plain = read_sheet(write(GOOD))
+    assert (plain.height_from, plain.floor_limits.given) == ("floor", {})
+    text = GOOD.replace("[distance]", 'height_from = "wheels"\nheight = { value = 900.0, unit = "mm" }\n\n[distance]')
+    floor = '[floor]\npitch = { most = 0.5, unit = "deg" }\nflatness = { most = 4.0, unit = "mm" }\n\n[provenance]'
+    sheet = read_sheet(write(text.replace("[provenance]", floor)))
+    assert sheet.height_from == "wheels"
+    assert sheet.floor_limits.given == pytest.approx({"pitch_rad": math.radians(0.5), "flatness_mm": 4.0})
+    assert math.isinf(sheet.floor_limits.roll_rad)
+
+
 WRONG = [
+    ("[distance]", 'height_from = "wheels"\n[distance]', r"file: height_from without a height"),
+    ("[distance]", 'height_from = "bench"\n[distance]', r":7: height_from: input should be 'floor' or 'wheels', not 'bench'"),
+    ("[provenance]", "[floor]\n[provenance]", r":22: floor: no limit at all: give pitch, roll or flatness"),
+    ("[provenance]", '[floor.pitch]\nmost = 0.5\nunit = "mm"\n[provenance]', r":24: floor\.pitch\.unit: input should be 'deg'"),
+    (
+        "[provenance]",
+        '[floor.flatness]\nmost = 0\nunit = "mm"\n[provenance]',
+        r":23: floor\.flatness\.most: input should be gr",
+    ),
     ('unit = "mm"\ntolerance', "tolerance", r":7: distance\.unit: the value has no unit: write unit = \"mm\""),
     ('unit = "mm"\ntolerance', 'unit = "cm"\ntolerance', r":9: distance\.unit: unknown unit 'cm': give the value in mm"),
     ('unit = "deg"', 'unit = "mm"', r":18: yaw\.unit: unknown unit 'mm': give the value in deg"),
