@@ -58,14 +58,14 @@ def budget(
     import json
 
     from calib.paper.job import write_result
-    from cli import stations
+    from cli import kept_survey, stations
     from cli.budget_picture import budget_png
     from cli.budget_run import run_budget
     from cli.budget_words import budget_document, in_words
     from cli.progress import progress_bars
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), sheet, stand))
-    survey = stations.load_survey(desk)
+    survey = kept_survey.load_survey(desk)
     with progress_bars({}) as tick:
         run = run_budget(desk, survey, figure, photos or (), tick, car_not_seen=car_not_seen, draws=draws, seed=seed)
     document = budget_document(run, survey)

@@ -17,7 +17,8 @@ from calib.paper.stand import read_stand
 from calib.pipeline import Car, CheckOutcome, check_of
 from cli.budget import BudgetRun
 from cli.check_run import run_check
-from cli.stations import Desk, Survey, Tick, car_from, settled_survey
+from cli.kept_survey import Survey
+from cli.stations import Desk, Tick, car_from, settled_survey
 from cli.touching import needed_points, with_points
 from vision.errors import MeasurementError
 from vision.frames import Estimate, Pose

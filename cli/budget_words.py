@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from cli.budget import BudgetRun
-from cli.stations import Survey, program
+from cli.kept_survey import Survey, program
 from cli.table import number, table
 from vision.reliability import POWER, SingleError
 

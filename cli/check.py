@@ -64,7 +64,7 @@ def check(
 
     from calib.paper.job import write_result
     from calib.paper.sheet import read_sheet
-    from cli import stations
+    from cli import kept_survey, stations
     from cli.check_run import run_check
     from cli.check_words import check_document, in_words
     from cli.progress import progress_bars
@@ -72,7 +72,7 @@ def check(
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), sheet, stand))
     wanted = read_sheet(desk.job.need_sheet())
-    survey = with_points(desk, stations.load_survey(desk), needed_points(desk.job, wanted))
+    survey = with_points(desk, kept_survey.load_survey(desk), needed_points(desk.job, wanted))
     with progress_bars({}) as tick:
         run = run_check(
             desk, wanted, survey, photos or (), tick, car_not_seen=car_not_seen, without=without or (), guard_band=guard_band

@@ -19,7 +19,8 @@ from calib.paper.vehicle import read_vehicle
 from calib.pipeline import Car, CarStayed, CheckOutcome, car_stayed, check_of
 from cli.check import NOT_SHOWN, CheckRun
 from cli.doubting import MOST_CURES, doubt_in, odd_photos
-from cli.stations import Desk, Survey, Tick, car_from, look_at, looked_again, unfound, views_of
+from cli.kept_survey import Survey
+from cli.stations import Desk, Tick, car_from, look_at, looked_again, unfound, views_of
 from vision.errors import FileError, MeasurementError
 from vision.moved import Moved, MovedSearch, find_moved
 from vision.network import Network, NetworkState, adjust_network

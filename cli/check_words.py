@@ -13,7 +13,8 @@ from calib.decision.verdict import Verdict
 from calib.paper.figures import figure_documents, remarks, shares
 from calib.paper.sheet import POINT, Sheet
 from cli.check import DISCLAIMER, NOT_SHOWN, CheckRun
-from cli.stations import Desk, Survey, program
+from cli.kept_survey import Survey, program
+from cli.stations import Desk
 from cli.table import number, table
 
 SCHEMA = "check/1"

@@ -1,47 +1,36 @@
-"""A job's photos on their way through the house: read the files, look, adjust, keep the survey. No mathematics here.
+"""A job's photos on their way through the house: read the files, look, adjust. No mathematics here.
 
-`results/survey.json` tells people and programs what the survey was made of and names the file of the joint estimate beside it
-(`survey-….npz`) that later checks build on; `results/sightings/` keeps what was seen in each photo, by content.
+`results/sightings/` keeps what was seen in each photo, by content; the finished survey is kept by `cli.kept_survey`.
 """
 
 from __future__ import annotations
 
-import datetime
-import hashlib
-import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
-from calib.bodies import REST, board_of, epoch_of_body, known_boards, not_tied_in_words, suspicions, tape_distances, view_of
+from calib.bodies import board_of, epoch_of_body, known_boards, not_tied_in_words, suspicions, tape_distances, view_of
 from calib.doubts import scale_advice, survey_guesses
-from calib.geometry.stylus import TouchedBy, with_touched
-from calib.paper.epochs import epoch_of, epoch_order, photos
-from calib.paper.job import Job, check_job, read_job, write_result
+from calib.geometry.stylus import with_touched
+from calib.paper.epochs import epoch_of, photos
+from calib.paper.job import Job, check_job, read_job
 from calib.paper.stand import Stand, read_stand
 from calib.pipeline import Car, car_of
 from cli.doubting import Inquiry, Settled, odd_photos, settled
-from cli.self_calibrating import left_to_the_photos, lens_rows
+from cli.kept_survey import Survey
+from cli.self_calibrating import left_to_the_photos
 from vision.boards import BoardSet
 from vision.boards_io import read_boards
 from vision.camera import LensProfile
 from vision.camera_io import read_profile
 from vision.errors import FileError, MeasurementError, WrongLensError
 from vision.gather import Expected, PhotoTask, SeenPhoto, gather, look_again
-from vision.kept import keep
-from vision.network import Network, NetworkState, adjust_network, start_of, weak_spots
-from vision.network_io import read_state, state_bytes
+from vision.network import Network, adjust_network, start_of, weak_spots
 from vision.network_start import NotTiedError, Start
 from vision.observations import View
 from vision.poses import PoseSet
-from vision.sightings_io import to_document
 from vision.visible import expected_boards
 
-SURVEY_SCHEMA = "survey/1"
-SURVEY_FILE = "survey.json"
-STATE_FILES = "survey-*.npz"
 Tick = Callable[[str, str], None]
 
 
@@ -78,18 +67,6 @@ class Desk:
         """Boards of this job: no other is looked for."""
         wanted = known_boards(self.job, self.stand) | set(self.held)
         return BoardSet(tuple(board for board in self.boards if board.name in wanted))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Survey:
-    """A finished survey: its identity, the network's state, which photos and epochs it holds, and points touched since."""
-
-    id: str
-    date: str
-    state: NetworkState
-    epochs: tuple[str, ...]
-    document: Mapping[str, Any]
-    points: tuple[TouchedBy, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -284,150 +261,3 @@ def car_from(desk: Desk, survey: Survey, poses: PoseSet) -> Car:
             f"{err.what}; sightings left out of the survey because they do not fit the others: {counts}",
             hint="measure the check bars of these boards, see that they are flat and did not shift, and survey again",
         ) from err
-
-
-def keep_survey(desk: Desk, sighted: Sighted) -> Survey:
-    """Write the joint estimate and `survey.json`; the JSON names the estimate's file, so that it counts from one moment on."""
-    state = sighted.network.state
-    data = state_bytes(state)
-    state_sha = hashlib.sha256(data).hexdigest()
-    inputs = survey_inputs(desk)
-    photo_sha = {photo.name: photo.sha256 for photo in sighted.seen}
-    identity = hashlib.sha256(json.dumps([inputs, photo_sha], sort_keys=True).encode()).hexdigest()[:12]
-    epochs = sorted(set(sighted.epoch.values()), key=epoch_order)
-    document = {
-        "schema": SURVEY_SCHEMA,
-        "id": identity,
-        "date": datetime.datetime.now().astimezone().isoformat(timespec="seconds"),
-        "program": program(),
-        "inputs": inputs,
-        "state": STATE_FILES.replace("*", state_sha[:12]),
-        "state_sha256": state_sha,
-        "epochs": epochs,
-        **network_document(sighted),
-        "sightings": [to_document(photo.sightings) for photo in sighted.seen],
-    }
-    _replace_survey(desk.job, document, data)
-    keep(sighted.looks)
-    return Survey(identity, str(document["date"]), state, tuple(epochs), document)
-
-
-def _replace_survey(job: Job, document: Mapping[str, Any], state: bytes) -> None:
-    """New estimate beside the old one, the JSON that names it, then the old one goes: stopped anywhere, one stands."""
-    try:
-        write_result(job, document["state"], state)
-        write_result(job, SURVEY_FILE, json.dumps(document, indent=1, ensure_ascii=False))
-    finally:
-        named = _named_state(job.results_folder / SURVEY_FILE)
-        for path in job.results_folder.glob(STATE_FILES):
-            if path.name != named:
-                path.unlink()
-
-
-def _named_state(survey_json: Path) -> str:
-    if not survey_json.is_file():
-        return ""
-    try:
-        return str(json.loads(survey_json.read_text(encoding="utf-8")).get("state", ""))
-    except ValueError:
-        return ""
-
-
-def load_survey(desk: Desk) -> Survey:
-    """The kept survey of a job.
-
-    Raises
-    ------
-    FileError
-        None there, damaged, or made from other boards, lens profiles or job entries than the present ones.
-    """
-    job = desk.job
-    path = job.results_folder / SURVEY_FILE
-    hint = f"run: bayfix survey {job.folder}"
-    if not path.is_file():
-        raise FileError(f"{job.folder}: there is no survey yet", hint=hint)
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as err:
-        raise FileError(f"{path}: damaged: {err}", hint=hint) from err
-    if document.get("schema") != SURVEY_SCHEMA or "state" not in document:
-        raise FileError(
-            f"{path} has schema {document.get('schema')!r}, this version reads {SURVEY_SCHEMA!r} with its state", hint=hint
-        )
-    now = survey_inputs(desk)
-    changed = [name for name in now if document["inputs"].get(name) != now[name]]
-    if changed:
-        raise FileError(f"{job.folder}: {', '.join(changed)} changed since the survey of {document['date']}", hint=hint)
-    state_path = job.results_folder / document["state"]
-    if not state_path.is_file() or hashlib.sha256(state_path.read_bytes()).hexdigest() != document["state_sha256"]:
-        raise FileError(f"{state_path} is missing or does not belong to {path.name}", hint=hint)
-    return Survey(document["id"], document["date"], read_state(state_path), tuple(document["epochs"]), document)
-
-
-def survey_inputs(desk: Desk) -> dict[str, str]:
-    """What a survey rests on besides its photos, as fingerprints: boards, lens profiles, floor, wheels, distances."""
-    job = desk.job
-    what = {
-        "the boards": repr([board for board in desk.in_use]),
-        "the lens profiles": repr(
-            [(p.name, p.camera.parameters.tolist(), p.cov.tolist(), p.focus, p.wobble) for p in desk.profiles.values()]
-        ),
-        "the floor and wheel boards or tape distances of job.toml": repr(
-            (job.floor, sorted(job.wheel_boards().items()), job.distances)
-        ),
-    }
-    return {name: hashlib.sha256(text.encode()).hexdigest()[:16] for name, text in what.items()}
-
-
-def network_document(sighted: Sighted) -> dict[str, Any]:
-    """The adjustment in numbers: photos with their boards, redundancy, σ̂₀ with band, rejected sightings, weakest bodies."""
-    import math
-
-    network = sighted.network
-    rejected = [{"photo": r.photo, "board": board_of(r.body), "reason": r.reason} for r in network.rejected]
-    refused = [
-        {"photo": photo.name, "board": refusal.board, "reason": refusal.reason}
-        for photo in sighted.seen
-        for refusal in photo.sightings.refused
-    ]
-    rms = network.rms_px
-    return {
-        "photos": [
-            {
-                "name": photo.name,
-                "epoch": sighted.epoch[photo.name],
-                "lens": photo.lens,
-                "sha256": photo.sha256,
-                "boards": {board_of(body): round(value, 4) for (name, body), value in rms.items() if name == photo.name},
-            }
-            for photo in sighted.seen
-        ],
-        "sightings_used": len(rms),
-        "corners": network.corners,
-        "redundancy": network.redundancy,
-        "sigma0": network.sigma0,
-        "sigma0_band_99": list(network.sigma0_band),
-        "lenses": lens_rows(network),
-        "tape": [{"a": d.a, "b": d.b, "mm": d.mm, "misfit_mm": gap} for d, gap in network.tape_misfit_mm],
-        "rejected": rejected,
-        "refused": refused,
-        "bodies": [
-            {
-                "body": s.body,
-                "photos": s.photos,
-                "convergence_deg": math.degrees(s.convergence_rad),
-                "U_position_mm": 2 * s.sigma_position_mm,
-                "U_rotation_deg": 2 * math.degrees(s.sigma_rotation_rad),
-            }
-            for s in network.strength
-        ],
-        "remarks": list(sighted.remarks),
-    }
-
-
-def program() -> str:
-    return f"bayfix {version('bayfix')}"
-
-
-def rest_is_there(survey: Survey) -> bool:
-    return REST in survey.epochs

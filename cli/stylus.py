@@ -43,12 +43,12 @@ def teach(
 ) -> Exit:
     """Find the tip in the board's frame from photos in which the stylus leans about it; floor boards must be in the picture."""
     from calib.paper.stylus import write_stylus
-    from cli import stations
+    from cli import kept_survey, stations
     from cli.progress import progress_bars
     from cli.touching import run_teach
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ())))
-    survey = stations.load_survey(desk)
+    survey = kept_survey.load_survey(desk)
     with progress_bars({}) as tick:
         run = run_teach(desk, survey, board, photos or (), tick)
     write_stylus(out, run.stylus)
@@ -112,11 +112,11 @@ def prove(
     from calib.decision.known_length import compare
     from calib.geometry.points import length_between
     from calib.paper.job import write_result
-    from cli import stations
+    from cli import kept_survey, stations
     from cli.touching import points_only, with_points
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ())))
-    survey = with_points(desk, stations.load_survey(desk), [a, b])
+    survey = with_points(desk, kept_survey.load_survey(desk), [a, b])
     length = length_between(points_only(survey), a, b)
     document = prove_document(a, b, length, compare(length, mm, pm))
     document["survey"] = {"id": survey.id, "date": survey.date}

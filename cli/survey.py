@@ -26,13 +26,13 @@ def survey(
     job: JobDir, boards: BoardsFile = None, lens: LensFiles = None, stand: StandFile = None, as_json: Json = False
 ) -> Exit:
     """Adjust the photos of all roll epochs and `rest` in one network, and say what was found."""
-    from cli import stations
+    from cli import kept_survey, stations
     from cli.progress import progress_bars
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), None, stand))
     with progress_bars({}) as tick:
         sighted = stations.survey(desk, tick)
-    kept = stations.keep_survey(desk, sighted)
+    kept = kept_survey.keep_survey(desk, sighted)
     document = {key: value for key, value in kept.document.items() if key != "sightings"}
     if as_json:
         print_json(document)

@@ -43,12 +43,12 @@ def touch(
     as_json: Json = False,
 ) -> Exit:
     """Measure a point that the stylus touches, each coordinate with its U; kept, so that a sheet can name it as origin."""
-    from cli import stations
+    from cli import kept_survey, stations
     from cli.progress import progress_bars
     from cli.touching import keep_point, kept_part, run_touch
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ())))
-    survey = stations.load_survey(desk)
+    survey = kept_survey.load_survey(desk)
     with progress_bars({}) as tick:
         run = run_touch(desk, survey, name, stylus or desk.job.need_stylus(), photos or (), tick)
     document = touch_document(run, desk)
@@ -66,7 +66,7 @@ def touch_document(run: TouchRun, desk: Desk) -> dict[str, Any]:
 
     from calib.geometry.points import place_on_car, place_on_floor
     from calib.paper.figures import shares
-    from cli.stations import program
+    from cli.kept_survey import program
     from cli.touching import car_or_floor
     from vision.errors import MeasurementError
 

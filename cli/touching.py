@@ -25,7 +25,8 @@ from calib.paper.stylus import to_document as stylus_document
 from calib.pipeline import CarStayed, car_stayed
 from cli.check_run import on_survey, refuse_moved_car
 from cli.doubting import odd_photos
-from cli.stations import Desk, Survey, Tick, car_from, look_at, looked_again, unfound
+from cli.kept_survey import Survey
+from cli.stations import Desk, Tick, car_from, look_at, looked_again, unfound
 from vision.errors import FileError, MeasurementError
 from vision.gather import SeenPhoto
 from vision.moved import Moved

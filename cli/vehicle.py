@@ -35,14 +35,14 @@ def vehicle(
     from calib.decision.verdict import Rule
     from calib.paper.job import write_result
     from calib.paper.vehicle import read_vehicle
-    from cli import stations
+    from cli import kept_survey, stations
     from cli.touching import needed_points, with_points
     from cli.vehicle_words import in_words, plan_of, vehicle_document
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), None, stand))
     path = vehicle or desk.job.vehicle
     known = read_vehicle(path) if path else None
-    survey = with_points(desk, stations.load_survey(desk), needed_points(desk.job))
+    survey = with_points(desk, kept_survey.load_survey(desk), needed_points(desk.job))
     car = stations.car_from(desk, survey, survey.state.pose_set())
     rule = Rule.GUARD_BAND if guard_band else Rule.PROBABILITY
     found = alignment(car, desk.job, desk.boards, known, rule)

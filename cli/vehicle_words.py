@@ -15,7 +15,7 @@ from calib.paper.figures import shares
 from calib.paper.survey_plan import Marked, survey_plan
 from calib.paper.vehicle import Vehicle
 from cli.check import DISCLAIMER
-from cli.stations import Survey, program
+from cli.kept_survey import Survey, program
 from cli.table import number, table
 
 SCHEMA = "vehicle-result/1"

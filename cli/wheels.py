@@ -11,7 +11,7 @@ from cli.survey import BoardsFile, LensFiles, StandFile
 
 if TYPE_CHECKING:
     from calib.pipeline import Car
-    from cli.stations import Survey
+    from cli.kept_survey import Survey
 
 SIDE_NOTE = "left and right are the car's (driver looking forward); toe-in is positive; a thrust angle to the left is positive"
 
@@ -35,11 +35,11 @@ def wheels(
 
     from calib.paper.job import write_result
     from calib.pipeline import need_sources
-    from cli import stations
+    from cli import kept_survey, stations
     from cli.touching import needed_points, with_points
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), None, stand))
-    survey = with_points(desk, stations.load_survey(desk), needed_points(desk.job))
+    survey = with_points(desk, kept_survey.load_survey(desk), needed_points(desk.job))
     car = stations.car_from(desk, survey, survey.state.pose_set())
     if without:
         need_sources(without, car.figures.estimate.parts)

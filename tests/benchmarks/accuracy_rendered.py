@@ -13,7 +13,8 @@ from calib.bodies import epoch_of_body
 from calib.paper.sheet import read_sheet
 from calib.pipeline import car_of
 from cli.check_run import run_check
-from cli.stations import Overrides, Survey, open_desk, silent
+from cli.kept_survey import Survey
+from cli.stations import Overrides, open_desk, silent
 from cli.stations import survey as run_survey
 from synthetic_images.imaging import exif_of, write_jpeg
 from synthetic_images.render import render_photo

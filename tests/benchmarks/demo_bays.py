@@ -25,7 +25,7 @@ from typing import Any
 import numpy as np
 
 from calib.pipeline import car_of
-from cli import stations
+from cli import kept_survey, stations
 from cli.demo import FIGURES
 from cli.demo_bay import CHECK, invent, true_figures
 from cli.table import table
@@ -79,7 +79,7 @@ def rendered(seed: int, folder: Path) -> Bay:
         raise SystemExit(f"seed {seed}: bayfix demo ended with status {done.returncode}:\n{done.stderr[-2000:]}")
     document = json.loads(done.stdout)
     desk = stations.open_desk(folder, stations.Overrides())
-    survey = stations.load_survey(desk)
+    survey = kept_survey.load_survey(desk)
     measured = car_of(survey.state.pose_set(), desk.job, desk.boards, survey.epochs)
     result = json.loads((folder / "results" / f"{CHECK}.json").read_text(encoding="utf-8"))
     rows = {row["name"]: fg.Measured(row["measured"], row["U"] / 2) for row in result["figures"] if "measured" in row}

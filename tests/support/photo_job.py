@@ -14,7 +14,8 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-from cli.stations import Desk, Overrides, Sighted, keep_survey, open_desk
+from cli.kept_survey import keep_survey
+from cli.stations import Desk, Overrides, Sighted, open_desk
 from synthetic_images.imaging import exif_of
 from synthetic_images.true_camera import TrueCamera
 from tests.support.simulated import Scene, Simulated, simulate, surveyed

@@ -16,7 +16,8 @@ from calib.pipeline import Car, car_of
 from cli.check import CheckRun
 from cli.check_run import on_survey, outcome_of
 from cli.demo_bay import CHECK, DemoBay, invent, true_figures, write_job
-from cli.stations import Desk, Overrides, Survey, adjusted, open_desk
+from cli.kept_survey import Survey
+from cli.stations import Desk, Overrides, adjusted, open_desk
 from synthetic_images.bay import Bend, Stand
 from synthetic_images.corners import BoardCorners, visible_corners
 from synthetic_images.shots import epoch_shots
