@@ -6,6 +6,7 @@ import os
 import re
 import tempfile
 import tomllib
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -14,6 +15,8 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from vision.errors import FileError
 
 Model = TypeVar("Model", bound="FileModel")
+MOST_BYTES = 2_000_000
+"""No file that people edit is larger; a board set of every marker there is has a tenth of it."""
 
 
 class FileModel(BaseModel):
@@ -31,13 +34,40 @@ def read_toml(path: Path, model: type[Model], schema: str) -> Model:
         Missing file, broken TOML, another schema, unknown key, missing key, wrong type or range; names file, line and key.
     """
     text = read_text(path)
-    try:
-        doc = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as err:
-        raise FileError(f"{path}: not valid TOML: {err}", hint="compare with a file written by bayfix") from err
+    doc = parsed(path, text)
     if doc.get("schema") != schema:
         got = repr(doc["schema"]) if "schema" in doc else "no schema key"
         raise FileError(f"{path}: {got}, this version reads {schema!r}", hint=f'put schema = "{schema}" in the first line')
+    return checked(path, text, doc, model)
+
+
+def parsed(path: Path, text: str) -> dict[str, Any]:
+    """The TOML document in `text`.
+
+    Raises
+    ------
+    FileError
+        Broken TOML; names the line as far as the parser knows it.
+    """
+    hint = "compare with a file written by bayfix"
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as err:
+        raise FileError(f"{path}: not valid TOML: {err}", hint=hint) from err
+    except RecursionError as err:
+        raise FileError(f"{path}: not valid TOML: brackets nested hundreds deep", hint=hint) from err
+    except ValueError as err:  # Python reads no whole number longer than this
+        raise FileError(f"{path}: not valid TOML: a whole number of thousands of digits", hint=hint) from err
+
+
+def checked(path: Path, text: str, doc: Mapping[str, Any], model: type[Model]) -> Model:
+    """The document as its model.
+
+    Raises
+    ------
+    FileError
+        Unknown key, missing key, wrong type or range; names file, line and key.
+    """
     try:
         return model.model_validate(doc)
     except ValidationError as err:
@@ -52,6 +82,12 @@ def read_text(path: Path) -> str:
     FileError
     """
     try:
+        size = path.stat().st_size
+        if size > MOST_BYTES:
+            raise FileError(
+                f"{path}: {size / 1e6:.1f} MB, no file that people edit is larger than {MOST_BYTES / 1e6:g} MB",
+                hint="check the name",
+            )
         return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as err:
         raise FileError(f"{path}: no such file", hint="check the name, or write a new one with bayfix") from err
@@ -80,15 +116,16 @@ def line_of(text: str, keys: tuple[str | int, ...]) -> int | None:
     best: int | None = None
     table: tuple[str | int, ...] = ()
     counts: dict[tuple[str | int, ...], int] = {}
-    for number, raw in enumerate(text.splitlines(), start=1):
+    for number, raw in enumerate(text.split("\n"), start=1):
         line = raw.strip()
         header = re.fullmatch(r"\[\[(.+?)\]\]\s*(?:#.*)?", line)
         if header:
-            name = _split_key(header[1])
+            *above, last = _split_key(header[1])
+            name = (*_in_arrays(above, counts), last)
             counts[name] = counts.get(name, -1) + 1
             table = (*name, counts[name])
         elif single := re.fullmatch(r"\[(.+?)\]\s*(?:#.*)?", line):
-            table = _split_key(single[1])
+            table = _in_arrays(_split_key(single[1]), counts)
         elif entry := re.match(r"((?:[\w-]+|\"[^\"]*\"|'[^']*')(?:\s*\.\s*(?:[\w-]+|\"[^\"]*\"|'[^']*'))*)\s*=", line):
             here = (*table, *_split_key(entry[1]))
             if here == keys[: len(here)]:
@@ -99,6 +136,16 @@ def line_of(text: str, keys: tuple[str | int, ...]) -> int | None:
         if table == keys[: len(table)]:
             best = number
     return best
+
+
+def _in_arrays(keys: Sequence[str], counts: Mapping[tuple[str | int, ...], int]) -> tuple[str | int, ...]:
+    """The path with the present entry of every array of tables on the way: "placement.yaw" is under the last [[placement]]."""
+    out: tuple[str | int, ...] = ()
+    for key in keys:
+        out = (*out, key)
+        if out in counts:
+            out = (*out, counts[out])
+    return out
 
 
 def _split_key(text: str) -> tuple[str, ...]:
