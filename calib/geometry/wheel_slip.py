@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
+from scipy.special import chdtrc, fdtrc
 
 from calib.geometry.wheel_data import WheelSpec, wheel_words
 from calib.geometry.wheel_model import RollSolution, adjust, remounted
@@ -239,8 +239,8 @@ def _chance(drop: float, extra: int, chi2: float, dof: int) -> float:
         return 1.0
     spread = (chi2 - drop) / left
     if spread <= 1.0:
-        return float(stats.chi2.sf(drop, extra))
-    return float(stats.f.sf(drop / extra / spread, extra, left))
+        return float(chdtrc(extra, drop))
+    return float(fdtrc(extra, left, drop / extra / spread))
 
 
 def _worst(solution: RollSolution) -> tuple[str, str]:
