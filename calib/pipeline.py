@@ -18,10 +18,12 @@ from calib.decision.moves import Move, moves
 from calib.decision.verdict import Judgement, Rule, Verdict, at_best_undecided, judge
 from calib.geometry.flange import apply_flanges
 from calib.geometry.floor import Flatness, floor_flatness, floor_plane
+from calib.geometry.floor_map import FloorMap, floor_map
 from calib.geometry.placement import Placement, not_measured, placement
 from calib.geometry.stand import BoardGap, second_board_gaps, target_pose
+from calib.geometry.unevenness import BelievedFloor, believed
 from calib.geometry.vehicle import VehicleFigures, vehicle_figures
-from calib.geometry.wheels import MotionPrior, StandOff, WheelFit, WheelSpec, apply_standoffs, fit_wheels
+from calib.geometry.wheels import StandOff, WheelFit, WheelSpec, apply_standoffs, fit_wheels
 from calib.paper.job import Job
 from calib.paper.sheet import FIGURES, Sheet
 from calib.paper.stand import Stand
@@ -38,12 +40,14 @@ CAR_STAYED_RAD = 5e-4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Car:
-    """The car as it stands in `rest`: poses with floor and spin axes, the roll fit, the alignment table, the flatness."""
+    """The car as it stands in `rest`: poses with floor and spin axes, the roll fit, the alignment table, the floor."""
 
     poses: PoseSet
     fit: WheelFit
     figures: VehicleFigures
     flatness: Flatness
+    floor: FloorMap
+    uneven: BelievedFloor
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,16 +92,35 @@ def car_of(poses: PoseSet, job: Job, boards: BoardSet, epochs: Sequence[str]) ->
         Floor or wheels cannot be had from these epochs; says what is missing.
     """
     floor = [name for name in job.floor if name in poses]
-    with_floor = floor_plane(poses, boards, floor, job.floor_pm_mm)
+    with_floor, shape, uneven = floor_of(poses, job, boards, epochs)
     wheels = {wheel.wheel: WheelSpec(wheel.board) for wheel in job.wheels}
     standoffs = {
         wheel.wheel: StandOff(wheel.standoff.mm, wheel.standoff.pm_mm) for wheel in job.wheels if wheel.standoff is not None
     }
-    fit = fit_wheels(with_floor, wheels, epochs, MotionPrior.from_floor(job.floor_pm_mm), standoffs=standoffs)
+    fit = fit_wheels(with_floor, wheels, epochs, uneven.motion, standoffs=standoffs)
     known = {wheel: standoff for wheel, standoff in standoffs.items() if f"axle:{wheel}" in fit.poses}
     placed = apply_flanges(apply_standoffs(fit.poses, known, job.standoff_common_pm_mm), job.flanges)
     reference = {*known, *(wheel for wheel in job.flanges if f"axle:{wheel}" in fit.poses)}
-    return Car(placed, fit, vehicle_figures(placed, reference), floor_flatness(poses, boards, floor))
+    return Car(placed, fit, vehicle_figures(placed, reference), floor_flatness(poses, boards, floor), shape, uneven)
+
+
+def floor_of(poses: PoseSet, job: Job, boards: BoardSet, epochs: Sequence[str]) -> tuple[PoseSet, FloorMap, BelievedFloor]:
+    """The poses with the floor's plane, its shape as the boards show it, and how uneven it is taken to be.
+
+    Raises
+    ------
+    MeasurementError
+        No plane can be laid through the floor boards seen.
+    """
+    names = [name for name in job.floor if name in poses]
+    with_floor = floor_plane(poses, boards, names, job.floor_pm_mm)
+    shape = floor_map(with_floor, boards, names)
+    wheels = [f"{board}@{epoch}" for board in job.wheel_boards().values() for epoch in epochs]
+    seen = [body for body in wheels if body in poses]
+    uneven = believed(with_floor, shape, seen, job.floor_pm_mm, typed=job.floor_typed)
+    if uneven.pm_mm != job.floor_pm_mm:
+        with_floor = floor_plane(poses, boards, names, uneven.pm_mm)
+    return with_floor, shape, uneven
 
 
 def check_of(

@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any
 
 from calib.bodies import board_of, held_body, touch_view
-from calib.geometry.floor import floor_plane
 from calib.geometry.stylus import PivotFit, Tip, Touch, TouchedBy, fit_pivot, fit_touch, with_touched
 from calib.paper.epochs import pictures, touch_folder, touch_photos
 from calib.paper.job import Job, write_result
@@ -22,7 +21,7 @@ from calib.paper.sheet import Sheet
 from calib.paper.stylus import Stylus, check_stylus, read_stylus, scale_of
 from calib.paper.stylus import from_document as stylus_of
 from calib.paper.stylus import to_document as stylus_document
-from calib.pipeline import CarStayed, car_stayed
+from calib.pipeline import CarStayed, car_stayed, floor_of
 from cli.check_run import on_survey, refuse_moved_car
 from cli.doubting import odd_photos
 from cli.kept_survey import Survey
@@ -204,8 +203,7 @@ def car_or_floor(desk: Desk, survey: Survey) -> tuple[PoseSet, str]:
             poses = survey.state.pose_set()
         return car_from(desk, survey, poses).poses, ""
     except MeasurementError as err:
-        floor = [name for name in desk.job.floor if name in poses]
-        return floor_plane(with_touched(poses, survey.points), desk.boards, floor, desk.job.floor_pm_mm), err.what
+        return floor_of(with_touched(poses, survey.points), desk.job, desk.boards, survey.epochs)[0], err.what
 
 
 def needed_points(job: Job, sheet: Sheet | None = None) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from calib.decision.limits import LimitRow
 from calib.decision.verdict import Rule, Verdict
 from calib.geometry.tyres import toe_mm
 from calib.paper.drawing import Drawing
-from calib.paper.figures import shares
+from calib.paper.figures import shares, unevenness_document
 from calib.paper.survey_plan import Marked, survey_plan
 from calib.paper.vehicle import Vehicle
 from cli.check import DISCLAIMER
@@ -63,6 +63,7 @@ def vehicle_document(found: Alignment, vehicle: Vehicle | None, survey: Survey, 
             }
             for i, name in enumerate(boards.boards)
         ],
+        "unevenness": unevenness_document(found.car.uneven),
         "sources": sources,
         "verdict": _verdict(found, vehicle),
         "rule": rule.value,
@@ -149,6 +150,7 @@ def in_words(document: dict[str, Any]) -> str:
     head = ["", "figure", "measured", "U (k = 2)", "", "as minutes or mm", "limits", "verdict"]
     lines.append(table(head, rows, (2, 3)))
     lines += [f"{_called(row)}: {row['not_measured']}" for row in document["figures"] if "not_measured" in row]
+    lines.append(document["unevenness"]["words"])
     lines += [f"overruled: {_plain(o['name'])}, by {o['by']}: {o['reason']}" for o in document["overruled"]]
     lines += ["", document["caution"]]
     return "\n".join(lines)

@@ -56,7 +56,7 @@ def wheels(
 
 def wheels_document(car: Car, survey: Survey) -> dict[str, Any]:
     """The alignment table and what the roll fit showed, as JSON."""
-    from calib.paper.figures import shares
+    from calib.paper.figures import shares, unevenness_document
     from cli.rolling import rolling_document
 
     rows: list[dict[str, Any]] = [
@@ -69,7 +69,11 @@ def wheels_document(car: Car, survey: Survey) -> dict[str, Any]:
         "figures": rows,
         "sources": shares(car.figures.estimate),
         "rolling": rolling_document(car),
-        "floor": {"rms_mm": car.flatness.rms_mm, "heights_mm": dict(car.flatness.heights_mm)},
+        "floor": {
+            "rms_mm": car.flatness.rms_mm,
+            "heights_mm": dict(car.flatness.heights_mm),
+            "unevenness": unevenness_document(car.uneven),
+        },
         "moves": [],
         "verdict": "not judged",
         "survey": {"id": survey.id, "date": survey.date},
@@ -95,6 +99,7 @@ def in_words(document: dict[str, Any]) -> str:
     lines += ["", "turned forward until rest:"]
     lines += [f"  {wheel.replace('_', ' ') + ' wheel':<17} {turns}" for wheel, turns in document["rolling"]["rolled"].items()]
     lines.append(f"floor boards: {document['floor']['rms_mm']:.1f} mm RMS from their plane")
+    lines.append(document["floor"]["unevenness"]["words"])
     return "\n".join(lines)
 
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from calib.decision.verdict import Figure, Judgement
+from calib.geometry.unevenness import BelievedFloor
 from calib.paper.sheet import Sheet
 from vision.frames import Estimate
 
@@ -61,6 +62,18 @@ def shares(estimate: Estimate) -> dict[str, dict[str, float]]:
         label = name.replace("_rad", "_deg")
         out[label] = {s: factor * math.sqrt(max(float(part[i, i]), 0.0)) for s, part in estimate.parts.items()}
     return out
+
+
+def unevenness_document(floor: BelievedFloor) -> dict[str, object]:
+    """How uneven the floor is taken to be, and why: `measured_pm_mm` is null where too few boards tell."""
+    return {
+        "pm_mm": floor.pm_mm,
+        "source": floor.source,
+        "boards": floor.boards,
+        "measured_pm_mm": floor.measured_pm_mm if math.isfinite(floor.measured_pm_mm) else None,
+        "typed_pm_mm": floor.typed_pm_mm if floor.typed else None,
+        "words": floor.words,
+    }
 
 
 def _unmeasured(judgement: Judgement) -> list[dict[str, object]]:

@@ -85,7 +85,7 @@ class Job:
         In the order of `job.toml`'s fixed names; the rear pair always.
     distances : tuple of TapeDistance
     floor_pm_mm : float
-        Unevenness of the floor, half-width at k = 2.
+        Unevenness of the floor, half-width at k = 2; `FLOOR_PM_MM` where the file says nothing (`floor_typed`).
     standoff_common_pm_mm : float
         Error shared by the stand-offs of all wheels (equal holders), half-width at k = 2.
     vehicle : Path or None
@@ -107,6 +107,7 @@ class Job:
     standoff_common_pm_mm: float
     vehicle: Path | None = None
     stylus: Path | None = None
+    floor_typed: bool = True
 
     @property
     def photos_folder(self) -> Path:
@@ -381,7 +382,7 @@ class _JobFile(FileModel):
     vehicle: Filled | None = None
     stylus: Filled | None = None
     floor: list[Filled]
-    floor_pm_mm: Annotated[float, Field(gt=0.0, le=50.0)] = FLOOR_PM_MM
+    floor_pm_mm: Annotated[float, Field(gt=0.0, le=50.0)] | None = None
     standoff_common_pm_mm: HalfWidth | None = None
     photos: dict[str, _Photos] = {}
     wheels: _Wheels
@@ -416,8 +417,9 @@ class _JobFile(FileModel):
             floor=tuple(self.floor),
             wheels=self.wheels.boards(),
             distances=tuple(TapeDistance(d.a, d.b, d.mm, d.pm_mm) for d in self.distance),
-            floor_pm_mm=self.floor_pm_mm,
+            floor_pm_mm=FLOOR_PM_MM if self.floor_pm_mm is None else self.floor_pm_mm,
             standoff_common_pm_mm=self.common_pm_mm(),
             vehicle=None if self.vehicle is None else folder / self.vehicle,
             stylus=None if self.stylus is None else folder / self.stylus,
+            floor_typed=self.floor_pm_mm is not None,
         )

@@ -72,7 +72,7 @@ floor = [
     "floor-1", "floor-2", "floor-3", "floor-4", "floor-5", "floor-6", "floor-7", "floor-8",
     "floor-9", "floor-10", "floor-11", "floor-12", "floor-13", "floor-14", "floor-15", "floor-16",
 ]
-floor_pm_mm = 2.0           # how uneven the floor is under boards and wheels
+# floor_pm_mm = 2.0         # how uneven the floor is; left out, 8 floor boards or more around the car measure it
 
 # --- boards on the wheels --------------------------------------------------------------------------------------------
 # Left and right are the car's: the driver's, looking forward.

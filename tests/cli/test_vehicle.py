@@ -76,6 +76,26 @@ def test_the_table_holds_what_wheels_say_and_more(copied):
     assert set(document["sources"]) == {row["name"] for row in document["figures"] if "measured" in row}
 
 
+def test_floor_boards_measure_the_unevenness_that_nobody_typed(copied, tmp_path):
+    typed = bayfix("wheels", copied, "--json").document
+    assert typed["floor"]["unevenness"]["source"] == "typed"
+    job = tmp_path / "job"
+    shutil.copytree(copied, job)
+    text = (job / "job.toml").read_text(encoding="utf-8")
+    (job / "job.toml").write_text(text.replace("floor_pm_mm = 2.0\n", ""), encoding="utf-8")
+    wheels, vehicle = (bayfix(command, job, "--json").document for command in ("wheels", "vehicle"))
+    told = wheels["floor"]["unevenness"]
+    assert told == vehicle["unevenness"]
+    assert (told["source"], told["boards"], told["typed_pm_mm"]) == ("measured", 16, None)
+    assert told["pm_mm"] == told["measured_pm_mm"] == typed["floor"]["unevenness"]["measured_pm_mm"]
+    # The invented floor's waves are half a millimetre: it is more even than the ±2 mm typed, and U says so.
+    assert 0.4 < told["pm_mm"] < 2.0
+    for name in ("camber_rear_left_deg", "thrust_direction_deg"):
+        assert wheels["sources"][name]["floor"] < typed["sources"][name]["floor"]
+    for command in ("wheels", "vehicle"):
+        assert told["words"] in bayfix(command, job).out
+
+
 def test_the_plan_is_drawn_twice_alike(copied):
     bayfix("vehicle", copied)
     picture = Image.open(io.BytesIO((copied / "results" / "vehicle-plan.png").read_bytes()))

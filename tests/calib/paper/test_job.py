@@ -79,6 +79,12 @@ def test_touched_points_take_the_place_of_a_stand_off(folder):
             read_job(folder)
 
 
+def test_a_typed_unevenness_of_the_floor_is_told_from_the_supposed_one(folder):
+    rewrite(folder, "standoff_common_pm_mm = 0.3", "standoff_common_pm_mm = 0.3\nfloor_pm_mm = 2.0")
+    job = read_job(folder)
+    assert (job.floor_pm_mm, job.floor_typed) == (2.0, True)
+
+
 def test_a_job_names_its_stylus(folder):
     rewrite(folder, "stand =", 'stylus = "s.toml"\nstand =')
     with pytest.raises(FileError, match=r"stylus: no such file: .*s\.toml") as caught:
@@ -101,7 +107,7 @@ def test_a_job_is_read(folder):
     assert [wheel.standoff for wheel in job.wheels] == [Standoff(85.0, 0.6), Standoff(84.0, 1.0), None]
     assert job.reference_known == ("rear_left", "rear_right")
     assert job.distances == (TapeDistance("floor-1", "floor-7", 4012.0, 1.0),)
-    assert (job.floor_pm_mm, job.standoff_common_pm_mm) == (2.0, 0.3)
+    assert (job.floor_pm_mm, job.floor_typed, job.standoff_common_pm_mm) == (2.0, False, 0.3)
     assert job.need_sheet() == folder / "sheet.toml"
 
 
