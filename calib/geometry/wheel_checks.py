@@ -9,8 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.geometry.lines import FRONT, REAR
-from calib.geometry.wheel_data import WheelSpec, wheel_words
-from calib.geometry.wheel_model import RollSolution, RollState, linearise
+from calib.geometry.wheel_data import Mode, WheelSpec, wheel_words
+from calib.geometry.wheel_model import RollSolution, adjust, linearise
+from calib.geometry.wheel_state import RollState
 from vision.errors import MeasurementError
 from vision.frames import Array
 
@@ -20,6 +21,8 @@ SIDE_BY_SIDE = math.cos(math.radians(35.0))
 RADIUS_MM = (150.0, 600.0)
 """Rolling radii of anything called a car's wheel."""
 SLACK_MM = 30.0
+LIFT_SIGMAS, LIFT_MM = 5.0, 3.0
+"""A car on a lift that was farther from `rest` than both did not stay."""
 USUAL_RADIUS_MM = 320.0
 MOST_TURN_RAD = math.radians(270.0)
 
@@ -121,8 +124,36 @@ def check_skid(wheels: Sequence[str], travel_mm: Mapping[str, Array], roll_rad: 
         if travel < RADIUS_MM[0] * roll - SLACK_MM:
             raise MeasurementError(
                 f"{told}: it turned without rolling",
-                hint="the wheels must roll on the floor, not turn on a lift; roll the car and photograph all epochs again",
+                hint="roll the car on the floor and photograph all epochs again; if the wheels were turned by hand on a lift, "
+                'say mode = "spin" under [wheels] in job.toml',
             )
+
+
+def check_on_lift(solution: RollSolution) -> None:
+    """Refuse a car that moved although its wheels are said to be turned by hand on a lift.
+
+    Raises
+    ------
+    MeasurementError
+    """
+    data = solution.data
+    sigma = 1.0 / data.still_whiten[0, 0]
+    if _way_mm(solution) <= max(LIFT_SIGMAS * sigma, LIFT_MM):
+        return
+    # What is known beforehand holds the car back; without it the way itself shows.
+    free = np.zeros((0, data.rest))
+    way = _way_mm(adjust(replace(data, still_whiten=free, yaw_whiten=free), solution.state))
+    raise MeasurementError(
+        f"the car moved {way:.0f} mm between the epochs, but job.toml says that it stays and its wheels are turned by hand "
+        f'(mode = "spin", lift_pm_mm = {2.0 * sigma:g})',
+        hint="strike mode out under [wheels] if the car was rolled; else see that it hangs still in every epoch, and "
+        "photograph all epochs again",
+    )
+
+
+def _way_mm(solution: RollSolution) -> float:
+    """Farthest the car stood from `rest`, seen from above."""
+    return float(np.linalg.norm(solution.state.car_shift @ solution.data.level.T, axis=1).max())
 
 
 def check_steering(epochs: Sequence[str], steer_rad: Array, u_rad: Array) -> None:
@@ -144,27 +175,42 @@ def check_steering(epochs: Sequence[str], steer_rad: Array, u_rad: Array) -> Non
         )
 
 
-def check_roll_enough(solution: RollSolution, roll_rad: Mapping[str, Array], limits: RollLimits) -> None:
-    """Refuse a fit whose own covariance says that the wheels turned too little, and say how much further to roll.
+def too_little_turned(
+    solution: RollSolution, roll_rad: Mapping[str, Array], limits: RollLimits, mode: Mode = Mode.ROLLED
+) -> dict[str, MeasurementError]:
+    """Front wheels that the fit's own covariance says turned too little, each with the reason and how much further to turn.
 
     Raises
     ------
     MeasurementError
+        The same of a rear wheel: without it there is no thrust line.
     """
-    over = _excess(solution, limits)
-    w = int(np.argmax(over.max(axis=1)))
-    if over[w].max() <= 1.0:
-        return
+    over = _excess(solution, limits).max(axis=1)
+    order = np.argsort(-over)
+    short = {solution.data.wheels[w]: _too_little(solution, int(w), roll_rad, limits, mode) for w in order if over[w] > 1.0}
+    for wheel, reason in short.items():
+        if wheel in REAR:
+            raise reason
+    return short
+
+
+def _too_little(
+    solution: RollSolution, w: int, roll_rad: Mapping[str, Array], limits: RollLimits, mode: Mode
+) -> MeasurementError:
     wheel = solution.data.wheels[w]
     toe_u, axle_u = (2.0 * line_sigmas(solution)[w]).tolist()
     turned = float(np.ptp(roll_rad[wheel]))
     toe_words = f"±{math.degrees(toe_u):.2f}°" if toe_u < math.radians(10.0) else "beyond ±10°"
     axle_words = f"±{axle_u:.0f} mm" if axle_u < 1000.0 else "beyond ±1 m"
-    raise MeasurementError(
+    further = _further_rad(solution, [turned] if mode is Mode.SPIN else [float(np.ptp(r)) for r in roll_rad.values()], limits)
+    part = f"{further / (2 * math.pi):.2f} of a wheel turn"
+    hint = f"roll the car about {further * USUAL_RADIUS_MM / 1000.0:.1f} m further ({part})"
+    if mode is Mode.SPIN:
+        hint = f"turn the {wheel_words(wheel)} wheel about {part} further by hand"
+    return MeasurementError(
         f"the {wheel_words(wheel)} wheel turned only {math.degrees(turned):.0f}° over all epochs: its toe would be known to "
         f"{toe_words}, its axle's place along the car to {axle_words} (U, k = 2)",
-        hint=f"roll the car about {_further_mm(solution, roll_rad, limits) / 1000.0:.1f} m further, in two steps, and "
-        "photograph an epoch after each; a quarter turn between epochs is best",
+        hint=f"{hint}, in two steps, and photograph an epoch after each; a quarter turn between epochs is best",
     )
 
 
@@ -185,16 +231,15 @@ def _excess(solution: RollSolution, limits: RollLimits) -> Array:
     return np.asarray(2.0 * line_sigmas(solution) / most, dtype=float)
 
 
-def _further_mm(solution: RollSolution, roll_rad: Mapping[str, Array], limits: RollLimits) -> float:
-    """Travel to add so that the same boards and epochs, spread wider, would satisfy the limits."""
-    spans = [float(np.ptp(roll)) for roll in roll_rad.values()]
-    span = max(float(np.median(spans)), math.radians(0.5))
+def _further_rad(solution: RollSolution, spans_rad: Sequence[float], limits: RollLimits) -> float:
+    """Turn to add so that the same boards and epochs, spread wider, would satisfy the limits."""
+    span = max(float(np.median(spans_rad)), math.radians(0.5))
     wanted = MOST_TURN_RAD
     for turned in np.arange(math.radians(15.0), MOST_TURN_RAD, math.radians(15.0)):
         if turned > span and _excess(_spread(solution, turned / span), limits).max() <= 1.0:
             wanted = float(turned)
             break
-    return max(wanted - span, math.radians(30.0)) * USUAL_RADIUS_MM
+    return max(wanted - span, math.radians(30.0))
 
 
 def _spread(solution: RollSolution, factor: float) -> RollSolution:

@@ -5,9 +5,9 @@ A point of the wheel board of wheel w, given in the survey frame at `rest`, is i
     M_k · S_k · Rot(axis_w, θ_wk)
 
 with M_k the car's motion, S_k the steering (front wheels only, about up through the wheel's pivot) and θ_wk the roll angle;
-all three are nil at `rest`. Residuals and perturbations of a board are *centred*: rotation vector and shift of the board's
-origin, so that lever arms of metres do not enter. Weighted least squares on the manifold (Gauss–Newton with Levenberg–Marquardt
-damping).
+all three are nil at `rest`. A board on the car's body is at M_k. Residuals and perturbations of a board are *centred*: rotation
+vector and shift of the board's origin, so that lever arms of metres do not enter. Weighted least squares on the manifold
+(Gauss–Newton with Levenberg–Marquardt damping).
 """
 
 from __future__ import annotations
@@ -15,140 +15,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calib.geometry.wheel_priors import prior_jacobian, prior_residuals
+from calib.geometry.wheel_state import MOTION, MOUNT, Columns, RollData, RollState, plane_basis
 from vision.frames import Array, exp_so3, log_so3, skew
 
 MOST_STEPS = 30
-AXIS, POINT, MOUNT, MOTION = 2, 2, 6, 6
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class RollData:
-    """Observed wheel boards: n sightings of W wheels in E epochs, the last epoch being `rest`.
-
-    Attributes
-    ----------
-    wheels, epochs : tuple of str
-    wheel, epoch, mount : ndarray of int, shape (n,)
-        Which wheel, epoch and mounting each sighting belongs to; mountings 0 … W-1 are the wheels' at `rest`.
-    rotation, origin : ndarray, shapes (n, 3, 3), (n, 3)
-        `survey_from_board`.
-    whiten : ndarray, shape (6 n + 2, 6 n + 2)
-        W with WᵀW the inverse covariance of all centred board poses and the floor's tilt.
-    up : ndarray, shape (3,)
-        Measured floor normal.
-    level : ndarray, shape (2, 3)
-        Two unit directions square to `up`, level[0] × level[1] = up; tilts are turns about them.
-    front : ndarray of bool, shape (W,)
-    centre : ndarray, shape (3,)
-        Point of the car at `rest` whose shift is called travel, side slip and heave.
-    pivot : ndarray, shape (W, 3)
-        Supposed point of each front wheel's steering axis at `rest`.
-    pivot_along : ndarray, shape (W, 3)
-        Outboard directions in which the true points may lie off, by the same length on both sides.
-    pivot_sigma_mm : float
-        σ of that length.
-    heave_whiten, tilt_whiten : ndarray, shape (E-1, E-1)
-        W with WᵀW the inverse covariance of the heaves (mm) and of the tilts (rad) of the epochs before `rest`.
-    """
-
-    wheels: tuple[str, ...]
-    epochs: tuple[str, ...]
-    wheel: NDArray[np.int64]
-    epoch: NDArray[np.int64]
-    mount: NDArray[np.int64]
-    rotation: Array
-    origin: Array
-    whiten: Array
-    up: Array
-    level: Array
-    front: NDArray[np.bool_]
-    centre: Array
-    pivot: Array
-    pivot_along: Array
-    pivot_sigma_mm: float
-    heave_whiten: Array
-    tilt_whiten: Array
-
-    @property
-    def rest(self) -> int:
-        return len(self.epochs) - 1
-
-    @property
-    def moved(self) -> NDArray[np.int64]:
-        """Sightings before `rest`: those with a roll angle."""
-        return np.flatnonzero(self.epoch != self.rest)
-
-    @property
-    def steered(self) -> NDArray[np.int64]:
-        """Epochs before `rest` in which a front wheel was seen."""
-        return np.unique(self.epoch[self.front[self.wheel] & (self.epoch != self.rest)])
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class RollState:
-    """Values of the unknowns; rows follow `RollData`.
-
-    Attributes
-    ----------
-    mount_rotation, mount_origin : ndarray, shapes (mounts, 3, 3), (mounts, 3)
-        `survey_from_board` as mounted, brought to `rest`.
-    axis, point : ndarray, shape (W, 3)
-        Spin axes at `rest`: unit direction, outboard, and a point on each.
-    turn : ndarray, shape (n,)
-        Roll angle from `rest` about the outboard axis, rad.
-    car_rotation, car_shift : ndarray, shapes (E, 3, 3), (E, 3)
-        Car motion from `rest` about `RollData.centre`.
-    steer : ndarray, shape (E,)
-        rad, about up.
-    pivot_shift_mm : float
-        How far outboard the steering axes lie of `RollData.pivot`.
-    up : ndarray, shape (3,)
-    """
-
-    mount_rotation: Array
-    mount_origin: Array
-    axis: Array
-    point: Array
-    turn: Array
-    car_rotation: Array
-    car_shift: Array
-    steer: Array
-    pivot_shift_mm: float
-    up: Array
-
-
-@dataclass(frozen=True, slots=True)
-class Columns:
-    """Where the unknowns stand in the parameter vector."""
-
-    mount: int
-    line: int
-    turn: int
-    motion: int
-    steer: int
-    tilt: int
-    pivot: int
-    size: int
-
-    @classmethod
-    def of(cls, data: RollData, mounts: int) -> Columns:
-        line = MOUNT * mounts
-        turn = line + (AXIS + POINT) * len(data.wheels)
-        motion = turn + len(data.moved)
-        steer = motion + MOTION * data.rest
-        tilt = steer + len(data.steered)
-        return cls(0, line, turn, motion, steer, tilt, tilt + 2, tilt + 3)
-
-    @property
-    def tilts(self) -> slice:
-        """Tilt of the floor about its two level directions."""
-        return slice(self.tilt, self.tilt + 2)
-
-    def line_of(self, wheel: int) -> slice:
-        """Turn of the axis about (level along the car, up), shift of its point along (level along the car, up)."""
-        return slice(self.line + 4 * wheel, self.line + 4 * wheel + 4)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -161,8 +33,8 @@ class RollSolution:
         Prediction − observation, centred (rad, mm), floor tilt last.
     jacobian : ndarray, shape (6 n + 2, p)
         Of `residual`.
-    design : ndarray, shape (6 n + 3 + 3 (E-1), p)
-        Whitened Jacobian, priors last.
+    design : ndarray, shape (6 n + 2 + priors, p)
+        Whitened Jacobian, priors (`wheel_priors.py`) last.
     white : ndarray
         Whitened residuals, rows as `design`.
     """
@@ -185,13 +57,6 @@ class RollSolution:
         return len(self.white) - int(np.linalg.matrix_rank(self.design / np.where(scale > 0, scale, 1.0), tol=1e-7))
 
 
-def plane_basis(axis: Array, up: Array) -> Array:
-    """Unit directions square to the axes (W, 3): along the car (level) and up; shape (W, 3, 2)."""
-    along = np.cross(up, axis)
-    along /= np.linalg.norm(along, axis=-1, keepdims=True)
-    return np.stack([along, np.cross(axis, along)], axis=-1)
-
-
 def predict(data: RollData, state: RollState) -> tuple[Array, Array]:
     """Poses of all sightings by the model: rotations (n, 3, 3) and origins (n, 3)."""
     spin, _, steering, x2 = _stages(data, state)
@@ -201,20 +66,15 @@ def predict(data: RollData, state: RollState) -> tuple[Array, Array]:
 
 
 def residuals(data: RollData, state: RollState) -> tuple[Array, Array]:
-    """Centred residuals of the observations, shape (6 n + 2,), and of the priors (3 (E-1) + 1,), whitened:
-    heaves, tilts, pivot."""
+    """Centred residuals of the observations, shape (6 n + 2,), and whitened ones of the priors."""
     rotation, origin = predict(data, state)
     boards = np.hstack([log_so3(rotation @ np.swapaxes(data.rotation, 1, 2)), origin - data.origin])
     tilt = data.level @ np.cross(data.up, state.up)
-    heave = state.car_shift[:-1] @ state.up
-    leans = np.cross(state.up, state.car_rotation[:-1] @ state.up) @ data.level.T
-    pivot = np.array([state.pivot_shift_mm / data.pivot_sigma_mm])
-    prior = np.concatenate([data.heave_whiten @ heave, *(data.tilt_whiten @ lean for lean in leans.T), pivot])
-    return np.concatenate([boards.ravel(), tilt]), prior
+    return np.concatenate([boards.ravel(), tilt]), prior_residuals(data, state)
 
 
 def jacobians(data: RollData, state: RollState) -> tuple[Array, Array]:
-    """Of `residuals`, by the parameters of `moved_state`: shapes (6 n + 2, p) and (3 (E-1) + 1, p)."""
+    """Of `residuals`, by the parameters of `moved_state`: shapes (6 n + 2, p) and (priors, p)."""
     n = len(data.wheel)
     columns = Columns.of(data, len(state.mount_rotation))
     spin, arm, steering, x2 = _stages(data, state)
@@ -230,34 +90,36 @@ def jacobians(data: RollData, state: RollState) -> tuple[Array, Array]:
         jac[rows, 3:, place + 3 + k] = (after @ spin)[:, :, k]
     swing = after @ (np.eye(3) - spin) @ basis
     lever = -after @ skew(arm) @ (np.eye(3) - spin) @ basis
-    place = columns.line + 4 * data.wheel
+    turning = data.on_wheels
+    place = columns.line + 4 * data.wheel[turning]
     for k in range(2):
-        jac[rows, :3, place + k] = swing[:, :, k]
-        jac[rows, 3:, place + k] = lever[:, :, k]
-        jac[rows, 3:, place + 2 + k] = swing[:, :, k]
+        jac[turning, :3, place + k] = swing[turning, :, k]
+        jac[turning, 3:, place + k] = lever[turning, :, k]
+        jac[turning, 3:, place + 2 + k] = swing[turning, :, k]
     moved = data.moved
     place = columns.turn + np.arange(len(moved))
     jac[moved, :3, place] = _turn(after, axis)[moved]
     jac[moved, 3:, place] = _turn(after, np.cross(axis, arm))[moved]
     from_centre = -skew(_turn(car, x2 - data.centre))
-    place = columns.motion + MOTION * data.epoch[moved]
+    before = data.before
+    place = columns.motion + MOTION * data.epoch[before]
     for k in range(3):
-        jac[moved, k, place + k] = 1.0
-        jac[moved, 3:, place + k] = from_centre[moved, :, k]
-        jac[moved, 3 + k, place + 3 + k] = 1.0
+        jac[before, k, place + k] = 1.0
+        jac[before, 3:, place + k] = from_centre[before, :, k]
+        jac[before, 3 + k, place + 3 + k] = 1.0
     _steer_columns(data, state, jac, columns, car, steering, x2)
 
     observed = np.vstack([jac.reshape(n * 6, columns.size), np.zeros((2, columns.size))])
     to_up = data.level @ skew(data.up) @ -skew(state.up) @ data.level.T
     observed[n * 6 :, columns.tilts] = to_up
-    return observed, _prior_jacobian(data, state, columns)
+    return observed, prior_jacobian(data, state, columns)
 
 
 def _steer_columns(
     data: RollData, state: RollState, jac: Array, columns: Columns, car: Array, steering: Array, x2: Array
 ) -> None:
     steered = data.steered
-    front = np.flatnonzero(data.front[data.wheel] & (data.epoch != data.rest))
+    front = np.flatnonzero(data.in_front & (data.epoch != data.rest))
     arm = x2 - _pivots(data, state)
     place = columns.steer + np.searchsorted(steered, data.epoch[front])
     jac[front, :3, place] = _turn(car[front], state.up)
@@ -266,23 +128,6 @@ def _steer_columns(
     jac[front, :3, columns.tilts] = car[front] @ unturned @ data.level.T
     jac[front, 3:, columns.tilts] = -car[front] @ skew(arm[front]) @ unturned @ data.level.T
     jac[front, 3:, columns.pivot] = _turn(car[front] @ unturned, data.pivot_along[data.wheel[front]])
-
-
-def _prior_jacobian(data: RollData, state: RollState, columns: Columns) -> Array:
-    rest = data.rest
-    heave = np.zeros((rest, columns.size))
-    lean = np.zeros((2, rest, columns.size))
-    for k in range(rest):
-        at = columns.motion + MOTION * k
-        leaning = state.car_rotation[k] @ state.up
-        heave[k, at + 3 : at + 6] = state.up
-        heave[k, columns.tilts] = data.level @ np.cross(state.up, state.car_shift[k])
-        lean[:, k, at : at + 3] = data.level @ skew(state.up) @ -skew(leaning)
-        by_up = -skew(leaning) + skew(state.up) @ state.car_rotation[k]
-        lean[:, k, columns.tilts] = data.level @ by_up @ -skew(state.up) @ data.level.T
-    pivot = np.zeros((1, columns.size))
-    pivot[0, columns.pivot] = 1.0 / data.pivot_sigma_mm
-    return np.vstack([data.heave_whiten @ heave, data.tilt_whiten @ lean[0], data.tilt_whiten @ lean[1], pivot])
 
 
 def moved_state(data: RollData, state: RollState, step: Array) -> RollState:
@@ -349,14 +194,14 @@ def linearise(data: RollData, state: RollState) -> RollSolution:
     return RollSolution(data, state, Columns.of(data, len(state.mount_rotation)), residual, jac, design, white)
 
 
-def remounted(data: RollData, state: RollState, wheel: int, after: int) -> tuple[RollData, RollState]:
-    """The same problem with a free new mounting of one wheel's board up to epoch `after`."""
-    early = (data.wheel == wheel) & (data.epoch <= after)
+def remounted(data: RollData, state: RollState, board: int, after: int) -> tuple[RollData, RollState]:
+    """The same problem with a free new mounting of one board up to epoch `after`; boards count as their mountings do."""
+    early = (data.mount == board) & (data.epoch <= after)
     mount = np.where(early, len(state.mount_rotation), data.mount)
     return replace(data, mount=mount), replace(
         state,
-        mount_rotation=np.concatenate([state.mount_rotation, state.mount_rotation[wheel : wheel + 1]]),
-        mount_origin=np.concatenate([state.mount_origin, state.mount_origin[wheel : wheel + 1]]),
+        mount_rotation=np.concatenate([state.mount_rotation, state.mount_rotation[board : board + 1]]),
+        mount_origin=np.concatenate([state.mount_origin, state.mount_origin[board : board + 1]]),
     )
 
 
@@ -371,7 +216,7 @@ def _stages(data: RollData, state: RollState) -> tuple[Array, Array, Array, Arra
     spin = exp_so3(state.axis[data.wheel] * state.turn[:, None])
     point = state.point[data.wheel]
     arm = _turn(spin, state.mount_origin[data.mount] - point)
-    angle = np.where(data.front[data.wheel], state.steer[data.epoch], 0.0)
+    angle = np.where(data.in_front, state.steer[data.epoch], 0.0)
     steering = exp_so3(angle[:, None] * state.up)
     pivot = _pivots(data, state)
     return spin, arm, steering, pivot + _turn(steering, point + arm - pivot)

@@ -7,18 +7,21 @@ that the outcome is that of one joint adjustment of network and wheels (sequenti
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from calib.geometry.lines import axle_body
 from calib.geometry.wheel_data import Gathered
-from calib.geometry.wheel_model import RollSolution, plane_basis
+from calib.geometry.wheel_model import RollSolution
+from calib.geometry.wheel_priors import pierce_points, prior_sources
 from calib.geometry.wheel_start import rest_sightings
+from calib.geometry.wheel_state import plane_basis
 from vision.frames import Array, Estimate, Pose, skew
 from vision.poses import PoseSet
 
-SOURCE = "car motion"
+SPRINGS = "springs"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,59 +42,41 @@ class Gain:
 
 def unknowns(solution: RollSolution, gain: Gain, gathered: Gathered, poses: PoseSet) -> Estimate:
     """The unknowns' corrections (all zero) with their covariance by source; names are p0, p1, …"""
-    lift = gain.by_boards @ gathered.select
-    cov, parts = _through(poses, lift, gain.by_prior)
+    known = _known(solution, gathered, gain.by_boards, gain.by_prior)
+    cov, parts = _through(poses, gain.by_boards @ gathered.select, known)
     return Estimate(tuple(f"p{i}" for i in range(solution.columns.size)), np.zeros(solution.columns.size), cov, parts)
 
 
 def adjusted_poses(solution: RollSolution, gain: Gain, gathered: Gathered, poses: PoseSet) -> PoseSet:
-    """All bodies of the network after the fit: those that are no wheel boards, wheel boards at `rest`, spin axes."""
+    """All bodies of the network after the fit: those the fit did not use, boards on wheels and body at `rest`, spin axes."""
     data = solution.data
     others = [body for body in poses.bodies if body not in gathered.bodies]
     rows = poses.rows(others)
     weight = data.whiten.T @ data.whiten
     cross = poses.cov[rows] @ gathered.select.T @ weight
-    by_boards = solution.jacobian @ gain.by_boards
-    lift = [np.eye(len(poses.cov))[rows] + cross @ (by_boards - np.eye(len(by_boards))) @ gathered.select]
-    prior = [cross @ solution.jacobian @ gain.by_prior]
+    follow = cross @ (solution.jacobian @ gain.by_boards - np.eye(len(weight)))
+    by_data, by_prior = [follow], [cross @ solution.jacobian @ gain.by_prior]
+    lift = [np.eye(len(poses.cov))[rows] + follow @ gathered.select]
     shift = cross @ solution.residual
     moved = [poses[body].perturbed(shift[6 * i : 6 * i + 6]) for i, body in enumerate(others)]
 
-    resting = rest_sightings(data)
-    for w, wheel in enumerate(data.wheels):
-        board, board_jac = _board_at_rest(solution, w, poses.target, gathered.bodies[resting[w]])
-        axle, axle_jac = _axle(solution, w, poses.target, axle_body(wheel))
-        moved += [board, axle]
-        for jac in (board_jac, axle_jac):
-            lift.append(jac @ gain.by_boards @ gathered.select)
-            prior.append(jac @ gain.by_prior)
-    cov, parts = _through(poses, np.vstack(lift), np.vstack(prior))
-    order = _boards_first(len(others), len(data.wheels))
-    rows = [6 * i + k for i in order for k in range(6)]
-    grid = np.ix_(rows, rows)
-    return PoseSet(tuple(moved[i] for i in order), cov[grid], {source: part[grid] for source, part in parts.items()})
+    for pose, jac in _at_rest(solution, gathered, poses.target):
+        moved.append(pose)
+        by_data.append(jac @ gain.by_boards)
+        by_prior.append(jac @ gain.by_prior)
+        lift.append(by_data[-1] @ gathered.select)
+    known = _known(solution, gathered, np.vstack(by_data), np.vstack(by_prior))
+    cov, parts = _through(poses, np.vstack(lift), known)
+    return PoseSet(tuple(moved), cov, parts)
 
 
-def pierce_points(solution: RollSolution) -> tuple[Array, Array]:
-    """Where the spin axes pierce the printed planes at `rest`, shape (W, 3), mm, and their Jacobian (W, 3, p)."""
-    state, columns = solution.state, solution.columns
-    basis = plane_basis(state.axis, state.up)
-    points, jacs = [], []
-    for w, axis in enumerate(state.axis):
-        normal, centre, point = state.mount_rotation[w][:, 2], state.mount_origin[w], state.point[w]
-        along, slant = float(normal @ (centre - point) / (normal @ axis)), float(normal @ axis)
-        points.append(point + along * axis)
-        turn, shift = np.zeros((3, columns.size)), np.zeros((3, columns.size))
-        line = columns.line_of(w)
-        turn[:, line.start : line.start + 2] = -skew(axis) @ basis[w]
-        shift[:, line.start + 2 : line.stop] = basis[w]
-        by_normal, by_centre = np.zeros((3, columns.size)), np.zeros((3, columns.size))
-        by_normal[:, 6 * w : 6 * w + 3] = -skew(normal)
-        by_centre[:, 6 * w + 3 : 6 * w + 6] = np.eye(3)
-        to = centre - point - along * axis
-        d_along = (to @ by_normal + normal @ (by_centre - shift) - along * (normal @ turn)) / slant
-        jacs.append(shift + along * turn + np.outer(axis, d_along))
-    return np.array(points), np.array(jacs)
+def _at_rest(solution: RollSolution, gathered: Gathered, target: str) -> list[tuple[Pose, Array]]:
+    """Boards on wheels and body at `rest`, then the spin axes, each with its Jacobian by the unknowns, shape (6, p)."""
+    wheels = solution.data.wheels
+    boards = [
+        _board_at_rest(solution, mount, target, gathered.bodies[i]) for mount, i in enumerate(rest_sightings(solution.data))
+    ]
+    return boards + [_axle(solution, w, target, axle_body(wheel)) for w, wheel in enumerate(wheels)]
 
 
 def _board_at_rest(solution: RollSolution, w: int, target: str, body: str) -> tuple[Pose, Array]:
@@ -106,7 +91,7 @@ def _axle(solution: RollSolution, w: int, target: str, body: str) -> tuple[Pose,
     """Frame of a spin axis: origin where it pierces the printed plane, z outboard, x level (forward on the left side)."""
     state = solution.state
     axis, up = state.axis[w], state.up
-    points, by = pierce_points(solution)
+    points, by = pierce_points(state, solution.columns)
     basis = plane_basis(state.axis, up)[w]
     rotation = np.column_stack([-basis[:, 0], -basis[:, 1], axis])
     forward_level = rotation if rotation[:, 0] @ _forward(solution) > 0 else rotation @ np.diag([-1.0, -1.0, 1.0])
@@ -122,12 +107,17 @@ def _forward(solution: RollSolution) -> Array:
     return np.cross(axis["rear_left"] - axis["rear_right"], solution.state.up)
 
 
-def _boards_first(others: int, wheels: int) -> list[int]:
-    return [*range(others), *(others + 2 * w for w in range(wheels)), *(others + 2 * w + 1 for w in range(wheels))]
+def _known(solution: RollSolution, gathered: Gathered, by_boards: Array, by_prior: Array) -> dict[str, Array]:
+    """What unit errors of everything known beside the network do, by source: shapes (rows, errors)."""
+    sources = np.array(prior_sources(solution.data))
+    out = {source: by_prior[:, sources == source] for source in dict.fromkeys(sources.tolist())}
+    if gathered.springs.shape[1]:
+        out[SPRINGS] = by_boards @ gathered.springs
+    return out
 
 
-def _through(poses: PoseSet, lift: Array, prior: Array) -> tuple[Array, dict[str, Array]]:
-    known = poses.parts or {"poses": poses.cov}
-    parts = {source: lift @ part @ lift.T for source, part in known.items()}
-    parts[SOURCE] = parts.get(SOURCE, 0.0) + prior @ prior.T
+def _through(poses: PoseSet, lift: Array, known: Mapping[str, Array]) -> tuple[Array, dict[str, Array]]:
+    parts = {source: lift @ part @ lift.T for source, part in (poses.parts or {"poses": poses.cov}).items()}
+    for source, by in known.items():
+        parts[source] = parts.get(source, 0.0) + by @ by.T
     return np.asarray(sum(parts.values()), dtype=float), parts

@@ -35,12 +35,13 @@ AS_WELL = 11.0
 
 @dataclass(frozen=True, slots=True)
 class Slip:
-    """A candidate slip: wheel, epochs on both sides of the break, drop of chi-square and its chance without a slip.
+    """A candidate slip: mounting, epochs on both sides of the break, drop of chi-square and its chance without a slip.
 
-    `freed` counts the degrees of freedom the new mounting takes: 5, or fewer where few epochs are left.
+    `mount` counts the wheels first, then the boards on the body. `freed` counts the degrees of freedom the new mounting takes:
+    5, or fewer where few epochs are left.
     """
 
-    wheel: int
+    mount: int
     after: int
     before: int
     freed: int
@@ -59,8 +60,8 @@ def check_slip(solution: RollSolution, redundancy: int, wheels: Mapping[str, Whe
     """
     found = likely_slips(solution, redundancy)
     if found:
-        board = "board" if len({slip.wheel for slip in found}) == 1 else "boards"
-        fasten = " and ".join(dict.fromkeys(wheel_words(solution.data.wheels[slip.wheel]) for slip in found))
+        board = "board" if len({slip.mount for slip in found}) == 1 else "boards"
+        fasten = " and ".join(dict.fromkeys(_carrier(solution, slip.mount) for slip in found))
         raise MeasurementError(
             " or ".join(_slip_words(solution, wheels, slip) for slip in found),
             hint=f"fasten the {fasten} {board}, then roll and photograph all epochs again",
@@ -69,7 +70,7 @@ def check_slip(solution: RollSolution, redundancy: int, wheels: Mapping[str, Whe
         wheel, epoch = _worst(solution)
         raise MeasurementError(
             f"the epochs do not fit a car rolling on this floor (σ̂₀ = {math.sqrt(solution.chi2 / redundancy):.1f}); "
-            f"worst: the {wheel_words(wheel)} wheel in {epoch}",
+            f"worst: {wheel} in {epoch}",
             hint="look for a board that was touched, a photo filed under the wrong epoch, or a floor rougher than floor_pm_mm",
         )
 
@@ -97,12 +98,22 @@ def likely_slips(solution: RollSolution, dof: int) -> list[Slip]:
     return sorted((slip for slip in refitted if slip.drop > best.drop - AS_WELL), key=lambda slip: -slip.drop)
 
 
+def _carrier(solution: RollSolution, mount: int) -> str:
+    """The wheel a board hangs on, or the name of a board on the body."""
+    data = solution.data
+    return wheel_words(data.wheels[mount]) if mount < len(data.wheels) else data.body[mount - len(data.wheels)]
+
+
 def _slip_words(solution: RollSolution, wheels: Mapping[str, WheelSpec], slip: Slip) -> str:
-    wheel, epochs = solution.data.wheels[slip.wheel], solution.data.epochs
-    return (
-        f"the board of the {wheel_words(wheel)} wheel ({wheels[wheel].board}) slipped on its wheel between "
-        f"{epochs[slip.after]} and {epochs[slip.before]}, by {slip.shift_mm:.1f} mm and {math.degrees(slip.tilt_rad):.2f}°"
+    data = solution.data
+    told = (
+        f"between {data.epochs[slip.after]} and {data.epochs[slip.before]}, by {slip.shift_mm:.1f} mm and "
+        f"{math.degrees(slip.tilt_rad):.2f}°"
     )
+    if slip.mount >= len(data.wheels):
+        return f"board {_carrier(solution, slip.mount)} moved on the car's body, or the body on its wheels, {told}"
+    wheel = data.wheels[slip.mount]
+    return f"the board of the {wheel_words(wheel)} wheel ({wheels[wheel].board}) slipped on its wheel {told}"
 
 
 def check_rolling(
@@ -180,21 +191,21 @@ def _intervals(solution: RollSolution, wheel: int) -> int:
 
 
 def _breaks(solution: RollSolution) -> list[tuple[int, int, int]]:
-    """(wheel, epoch after which, epoch before which) of all breaks between sightings of a wheel."""
+    """(mounting, epoch after which, epoch before which) of all breaks between sightings of a board."""
     data = solution.data
     out = []
-    for w in range(len(data.wheels)):
-        seen = sorted(int(k) for k in data.epoch[data.wheel == w])
-        out += [(w, after, before) for after, before in zip(seen[:-1], seen[1:], strict=True)]
+    for mount in range(len(data.wheels) + len(data.body)):
+        seen = sorted(int(k) for k in data.epoch[data.mount == mount])
+        out += [(mount, after, before) for after, before in zip(seen[:-1], seen[1:], strict=True)]
     return out
 
 
-def _linear(solution: RollSolution, q: Array, dof: int, wheel: int, after: int, before: int) -> Slip:
+def _linear(solution: RollSolution, q: Array, dof: int, mount: int, after: int, before: int) -> Slip:
     """Drop of chi-square by a new mounting, to first order."""
     data = solution.data
-    early = np.flatnonzero((data.wheel == wheel) & (data.epoch <= after))
+    early = np.flatnonzero((data.mount == mount) & (data.epoch <= after))
     rows = (6 * early[:, None] + np.arange(6)).ravel()
-    columns = slice(6 * wheel, 6 * wheel + 6)
+    columns = slice(6 * mount, 6 * mount + 6)
     extra = np.zeros((len(solution.white), 6))
     extra[: len(solution.residual)] = data.whiten[:, rows] @ solution.jacobian[rows, columns]
     extra -= q @ (q.T @ extra)
@@ -205,27 +216,29 @@ def _linear(solution: RollSolution, q: Array, dof: int, wheel: int, after: int, 
     along = basis[:, free].T @ solution.white
     step = -(right[free].T @ (along / values[free])) / size
     drop = float(along @ along)
-    shift_mm, tilt_rad = _without_spin(solution, wheel, step[:3], step[3:])
+    shift_mm, tilt_rad = _without_spin(solution, mount, step[:3], step[3:])
     freed = int(free.sum())
-    return Slip(wheel, after, before, freed, drop, _chance(drop, freed, solution.chi2, dof), shift_mm, tilt_rad)
+    return Slip(mount, after, before, freed, drop, _chance(drop, freed, solution.chi2, dof), shift_mm, tilt_rad)
 
 
 def _refitted(solution: RollSolution, dof: int, slip: Slip) -> Slip:
     """The same slip with the whole problem adjusted anew."""
-    data, state = remounted(solution.data, solution.state, slip.wheel, slip.after)
+    data, state = remounted(solution.data, solution.state, slip.mount, slip.after)
     fit = adjust(data, state, SETTLED)
     drop = solution.chi2 - fit.chi2
-    old, new = fit.state.mount_rotation[slip.wheel], fit.state.mount_rotation[-1]
+    old, new = fit.state.mount_rotation[slip.mount], fit.state.mount_rotation[-1]
     turn = log_so3(new @ old.T)
-    shift = fit.state.mount_origin[-1] - fit.state.mount_origin[slip.wheel]
-    shift_mm, tilt_rad = _without_spin(fit, slip.wheel, turn, shift)
+    shift = fit.state.mount_origin[-1] - fit.state.mount_origin[slip.mount]
+    shift_mm, tilt_rad = _without_spin(fit, slip.mount, turn, shift)
     chance = _chance(drop, slip.freed, solution.chi2, dof)
     return replace(slip, drop=drop, chance=chance, shift_mm=shift_mm, tilt_rad=tilt_rad)
 
 
 def _without_spin(solution: RollSolution, wheel: int, turn: Array, shift: Array) -> tuple[float, float]:
-    """Shift and tilt of a new mounting, less the turn about the spin axis, which no chi-square can see."""
+    """Shift and tilt of a new mounting; on a wheel less the turn about the spin axis, which no chi-square can see."""
     state = solution.state
+    if wheel >= len(state.axis):
+        return float(np.linalg.norm(shift)), float(np.linalg.norm(turn))
     axis, arm = state.axis[wheel], state.mount_origin[wheel] - state.point[wheel]
     about = float(turn @ axis)
     left = shift - about * np.cross(axis, arm)
@@ -247,4 +260,6 @@ def _worst(solution: RollSolution) -> tuple[str, str]:
     data = solution.data
     white = solution.white[: 6 * len(data.wheel)].reshape(-1, 6)
     i = int(np.argmax((white**2).sum(axis=1)))
-    return data.wheels[data.wheel[i]], data.epochs[data.epoch[i]]
+    mount = data.mount[i]
+    where = f"the {_carrier(solution, mount)} wheel" if mount < len(data.wheels) else _carrier(solution, mount)
+    return where, data.epochs[data.epoch[i]]

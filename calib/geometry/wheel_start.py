@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.geometry.wheel_model import RollData, RollState, plane_basis
+from calib.geometry.wheel_state import RollData, RollState, plane_basis
 from vision.frames import Array, exp_so3
 
 ROUNDS = 12
@@ -26,10 +26,10 @@ def start(data: RollData) -> RollState:
     axis, yaw = _axes_and_yaws(data)
     car = exp_so3(yaw[:, None] * data.up)
     level = np.swapaxes(car, 1, 2)[data.epoch] @ data.rotation
-    at_rest = rest_sightings(data)
-    relative = level @ np.swapaxes(data.rotation[at_rest[data.wheel]], 1, 2)
-    turn = _angle_about(relative, axis[data.wheel])
-    turn[at_rest] = 0.0
+    at_rest, moved = rest_sightings(data), data.moved
+    relative = level[moved] @ np.swapaxes(data.rotation[at_rest[data.wheel[moved]]], 1, 2)
+    turn = np.zeros(len(data.wheel))
+    turn[moved] = _angle_about(relative, axis[data.wheel[moved]])
     mount_rotation, mount_origin = data.rotation[at_rest], data.origin[at_rest]
     point, shift = _points_and_shifts(data, axis, turn, car, mount_origin)
     epochs = len(data.epochs)
@@ -37,17 +37,17 @@ def start(data: RollData) -> RollState:
 
 
 def rest_sightings(data: RollData) -> NDArray[np.int64]:
-    """Sighting of each wheel at `rest`, shape (W,)."""
-    out = np.full(len(data.wheels), -1)
+    """Sighting at `rest` of each board, on wheels first, then on the body, shape (W + B,)."""
+    out = np.full(len(data.wheels) + len(data.body), -1)
     resting = np.flatnonzero(data.epoch == data.rest)
-    out[data.wheel[resting]] = resting
+    out[data.mount[resting]] = resting
     return out
 
 
 def _axes_and_yaws(data: RollData) -> tuple[Array, Array]:
     """Outboard spin axes at `rest`, shape (W, 3), and the car's yaw from `rest`, rad, shape (E,)."""
     # The printed face looks outboard, whatever the mounting error.
-    face = -data.rotation[rest_sightings(data)][:, :, 2]
+    face = -data.rotation[rest_sightings(data)][: len(data.wheels), :, 2]
     yaw = np.zeros(len(data.epochs))
     for _ in range(ROUNDS):
         level = exp_so3(-yaw[data.epoch, None] * data.up) @ data.rotation
@@ -69,14 +69,15 @@ def helical_axis(rotation: Array, near: Array) -> Array:
 
 def _yaws(data: RollData, axis: Array) -> Array:
     """Yaw of each epoch from `rest` that best carries the spin axes along."""
-    carried = np.einsum(
-        "nij,nj->ni", data.rotation @ np.swapaxes(data.rotation[rest_sightings(data)[data.wheel]], 1, 2), axis[data.wheel]
-    )
-    before, after = axis[data.wheel] @ data.level.T, carried @ data.level.T
+    mine = data.on_wheels
+    wheel, epoch = data.wheel[mine], data.epoch[mine]
+    from_rest = data.rotation[mine] @ np.swapaxes(data.rotation[rest_sightings(data)[wheel]], 1, 2)
+    carried = np.einsum("nij,nj->ni", from_rest, axis[wheel])
+    before, after = axis[wheel] @ data.level.T, carried @ data.level.T
     sine = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
     cosine = (before * after).sum(axis=1)
     size = len(data.epochs)
-    yaw = np.arctan2(np.bincount(data.epoch, sine, size), np.bincount(data.epoch, cosine, size))
+    yaw = np.arctan2(np.bincount(epoch, sine, size), np.bincount(epoch, cosine, size))
     yaw[data.rest] = 0.0
     return np.asarray(yaw, dtype=float)
 
@@ -119,4 +120,4 @@ def _points_and_shifts(data: RollData, axis: Array, turn: Array, car: Array, res
     near[:, : 2 * wheels] = 1e-3 * np.eye(2 * wheels)
     solved = np.linalg.lstsq(np.vstack([*rows, near]), np.concatenate([*right, np.zeros(2 * wheels)]), rcond=None)[0]
     shift = np.vstack([solved[2 * wheels :].reshape(-1, 3), np.zeros(3)])
-    return rest_origin + np.einsum("wij,wj->wi", basis, solved[: 2 * wheels].reshape(-1, 2)), shift
+    return rest_origin[:wheels] + np.einsum("wij,wj->wi", basis, solved[: 2 * wheels].reshape(-1, 2)), shift

@@ -43,7 +43,10 @@ def motion(rotation, about, shift) -> np.ndarray:
 
 @dataclass(frozen=True)
 class CarPosition:
-    """One epoch relative to rest: way of the car's middle over its wheel radius, forward +, and what the car does besides."""
+    """One epoch relative to rest: way of the car's middle over its wheel radius, forward +, and what the car does besides.
+
+    `by_hand_deg` are roll angles of wheels turned by hand on a lift, where the car goes no way.
+    """
 
     roll_deg: float
     yaw_deg: float = 0.0
@@ -51,6 +54,7 @@ class CarPosition:
     heave_mm: float = 0.0
     lean_deg: tuple[float, float] = (0.0, 0.0)
     steer_deg: float = 0.0
+    by_hand_deg: Mapping[str, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -105,6 +109,8 @@ class RollingCar:
 
     def roll_rad(self, wheel: str, position: CarPosition) -> float:
         """Roll angle of a wheel that rolls without sliding: the outer wheel of a bend turns further."""
+        if position.by_hand_deg is not None:
+            return math.radians(position.by_hand_deg[wheel])
         point = np.array(self.points_mm[wheel]) - TYRE_MIDDLE_MM * self.axis(wheel)
         moved = self.car_motion(position) @ np.append(point, 1.0)
         heading = turn_about(UP, math.radians(position.yaw_deg) / 2) @ np.array([1.0, 0.0, 0.0])
@@ -120,6 +126,14 @@ class RollingCar:
             kingpin = point - self.kingpin_mm * self.axis(wheel)
             steer = motion(turn_about(UP, math.radians(position.steer_deg)), kingpin, np.zeros(3))
         return self.car_motion(position) @ steer @ spin @ self.mounting(wheel)
+
+    def body_board(self, name: str, position: CarPosition) -> np.ndarray:
+        """`survey_from_board` of a board on the car's body, 4x4: "body-1" on the left flank, "body-2" on the right."""
+        side = 1.0 if name == "body-1" else -1.0
+        out = np.eye(4)
+        out[:3, :3] = turn_about([1, 0, 0], side * math.pi / 2) @ turn_about([0, 0, 1], 0.3)
+        out[:3, 3] = [1200.0 + 150.0 * side, side * 850.0, 640.0]
+        return self.car_motion(position) @ out
 
 
 def noise_cov(count: int, deg: float, mm: float) -> np.ndarray:
@@ -152,14 +166,21 @@ def roll_survey(
     wheels: Sequence[str] = tuple(POINTS_MM),
     skip: Sequence[str] = (),
     floor_deg: float = 1e-4,
+    on_body: Sequence[str] = (),
 ) -> PoseSet:
-    """Poses of the floor and all wheel boards "wheel-rear-left@roll-1" …, with noise drawn when `rng` is given."""
+    """Poses of the floor and all wheel boards "wheel-rear-left@roll-1" …, with noise drawn when `rng` is given.
+
+    `on_body` names boards on the car's body.
+    """
     poses = [Pose.identity("survey", "floor")]
     for name, position in epochs.items():
         for wheel in wheels:
             body = f"wheel-{wheel.replace('_', '-')}@{name}"
             if body not in skip:
                 poses.append(Pose.from_matrix("survey", body, car.board(wheel, position)))
+        for board in on_body:
+            if f"{board}@{name}" not in skip:
+                poses.append(Pose.from_matrix("survey", f"{board}@{name}", car.body_board(board, position)))
     centred = noise_cov(len(poses), deg, mm)
     centred[:3, :3] = np.eye(3) * math.radians(floor_deg) ** 2
     centred[3:6, 3:6] = np.eye(3) * 0.01**2

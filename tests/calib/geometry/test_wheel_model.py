@@ -5,8 +5,9 @@ import numpy as np
 import pytest
 
 from calib.geometry.wheel_data import MotionPrior, WheelSpec, gather
-from calib.geometry.wheel_model import Columns, RollState, jacobians, moved_state, plane_basis, predict, remounted, residuals
+from calib.geometry.wheel_model import jacobians, moved_state, predict, remounted, residuals
 from calib.geometry.wheel_start import helical_axis, start
+from calib.geometry.wheel_state import Columns, RollState, plane_basis
 from tests.support.rolling_car import POINTS_MM, RollingCar, epochs_of, roll_survey, turn_about
 
 WHEELS = {wheel: WheelSpec(f"wheel-{wheel.replace('_', '-')}") for wheel in POINTS_MM}
@@ -34,7 +35,7 @@ def shaken(data, state: RollState, seed: int) -> RollState:
 
 def test_analytic_jacobians_agree_with_differences():
     data, _ = rolled([0, 50, 130, 200])
-    data, state = remounted(data, shaken(data, start(data), 1), wheel=2, after=1)
+    data, state = remounted(data, shaken(data, start(data), 1), 2, after=1)
     data = replace(data, pivot=state.point + 30.0, pivot_along=state.axis)
     # Observations equal to the prediction: a rotation vector's derivative is the turn's only at zero.
     rotation, origin = predict(data, state)

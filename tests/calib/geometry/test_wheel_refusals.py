@@ -4,8 +4,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calib.geometry.wheels import MotionPrior, RollLimits, WheelSpec, fit_wheels
-from tests.support.rolling_car import POINTS_MM, RollingCar, epochs_of, motion, roll_survey, turn_about
+from calib.geometry.vehicle import vehicle_figures
+from calib.geometry.wheels import MotionPrior, RollLimits, StandOff, WheelSpec, apply_standoffs, fit_wheels
+from tests.support.rolling_car import POINTS_MM, STANDOFF_MM, RollingCar, epochs_of, motion, roll_survey, turn_about
 from vision.errors import MeasurementError
 from vision.frames import Pose
 from vision.poses import PoseSet
@@ -57,6 +58,8 @@ def test_only_one_epoch():
     with pytest.raises(MeasurementError, match="only one epoch, rest") as caught:
         fit(roll_survey(CAR, epochs), epochs)
     assert "roll-1, roll-2, roll-3" in caught.value.hint
+    assert 'mode = "spin"' in caught.value.hint
+    assert 'mode = "static"' in caught.value.hint
 
 
 def test_rest_missing():
@@ -65,11 +68,24 @@ def test_rest_missing():
         fit(roll_survey(CAR, epochs), ["roll-1", "roll-2", "roll-3"])
 
 
-def test_wheel_not_seen_in_rest():
+def test_rear_wheel_not_seen_in_rest():
     epochs = epochs_of(QUARTERS)
-    poses = roll_survey(CAR, epochs, skip=["wheel-front-left@rest"])
-    with pytest.raises(MeasurementError, match=r"front left wheel \(wheel-front-left\) was not seen in rest"):
+    poses = roll_survey(CAR, epochs, skip=["wheel-rear-left@rest"])
+    with pytest.raises(MeasurementError, match=r"rear left wheel \(wheel-rear-left\) was not seen in rest"):
         fit(poses, epochs)
+
+
+def test_front_wheel_not_seen_in_rest_is_left_out_and_the_rest_is_measured():
+    epochs = epochs_of(QUARTERS)
+    result = fit(roll_survey(CAR, epochs, skip=["wheel-front-left@rest"]), epochs)
+    (told,) = result.remarks
+    assert told.startswith("without the front left wheel: the board of the front left wheel (wheel-front-left) was not seen in")
+    assert "add photos of wheel-front-left to photos/rest" in told
+    table = vehicle_figures(result.poses)
+    assert table["rear_total_toe"].value == pytest.approx(0.4, abs=1e-3)
+    assert table["camber_front_right"].value == pytest.approx(0.0, abs=1e-3)
+    missing = {figure.name: figure.reason for figure in table.missing}
+    assert missing["front_total_toe"] == "not measured: no spin axis of the front left wheel"
 
 
 def test_two_epochs_never_show_the_axle():
@@ -80,9 +96,30 @@ def test_two_epochs_never_show_the_axle():
 
 def test_wheel_seen_in_too_few_epochs_is_named():
     epochs = epochs_of(QUARTERS)
-    poses = roll_survey(CAR, epochs, skip=["wheel-front-right@roll-1", "wheel-front-right@roll-2"])
-    with pytest.raises(MeasurementError, match=r"front right wheel .* seen in 2 epochs \(roll-3, rest\)"):
+    poses = roll_survey(CAR, epochs, skip=["wheel-rear-right@roll-1", "wheel-rear-right@roll-2"])
+    with pytest.raises(MeasurementError, match=r"rear right wheel .* seen in 2 epochs \(roll-3, rest\)"):
         fit(poses, epochs)
+
+
+def test_front_wheel_seen_in_too_few_epochs_costs_only_itself():
+    epochs = epochs_of(QUARTERS)
+    result = fit(roll_survey(CAR, epochs, skip=["wheel-front-right@roll-1", "wheel-front-right@roll-2"]), epochs)
+    assert "seen in 2 epochs (roll-3, rest), at least 3 are needed" in result.remarks[0]
+    assert "axle:front_left" in result.poses
+    assert "axle:front_right" not in result.poses
+
+
+def test_three_wheels_only_give_everything_of_three_wheels():
+    epochs = epochs_of(QUARTERS)
+    three = {wheel: spec for wheel, spec in WHEELS.items() if wheel != "front_right"}
+    known = {wheel: StandOff(STANDOFF_MM, 1.0) for wheel in three}
+    result = fit(roll_survey(CAR, epochs, wheels=list(three)), epochs, three)
+    table = vehicle_figures(apply_standoffs(result.poses, known), known)
+    measured = {figure.name for figure in table.figures}
+    wanted = {"rear_total_toe", "thrust_direction", "camber_front_left", "front_toe_left_to_thrust", "track_rear"}
+    assert wanted | {"diagonal_front_left_rear_right"} <= measured
+    assert {figure.reason for figure in table.missing} == {"not measured: no spin axis of the front right wheel"}
+    assert table["diagonal_front_left_rear_right"].value == pytest.approx(math.hypot(2700.0, 1510.0), abs=0.01)
 
 
 def test_rear_pair_is_needed():
@@ -108,6 +145,8 @@ def test_too_little_roll_tells_the_uncertainty_and_how_much_further():
     ) as caught:
         fit(roll_survey(CAR, epochs, rng=np.random.default_rng(2)), epochs)
     metres = float(caught.value.hint.split("about ")[1].split(" m")[0])
+    turns = float(caught.value.hint.split("further (")[1].split(" of a wheel turn)")[0])
+    assert metres == pytest.approx(turns * 2 * math.pi * 0.32, abs=0.06)
     # 2 U(toe) of a quarter turn is well inside the limits, an eighth is not far from them
     assert 0.2 <= metres <= 0.6
 
@@ -155,8 +194,9 @@ def test_wheels_turned_on_a_lift_do_not_roll():
         drawn = motion(turn, lifted.points_mm[wheel], np.zeros(3)) @ lifted.mounting(wheel)
         return Pose.from_matrix("survey", pose.source, drawn)
 
-    with pytest.raises(MeasurementError, match=r"turned 270° while the car moved 0 mm: it turned without rolling"):
+    with pytest.raises(MeasurementError, match=r"turned 270° while the car moved 0 mm: it turned without rolling") as caught:
         fit(changed(roll_survey(lifted, epochs), change), epochs)
+    assert 'mode = "spin" under [wheels]' in caught.value.hint
 
 
 def test_all_wheels_slide_in_one_interval():
