@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import cholesky, solve_triangular
 from scipy.special import chdtrc
 
 from vision.adjust import Problem, Solution, covariance, linearised
@@ -23,9 +24,9 @@ from vision.suppositions import Found, Moved, Supposition, Typed, Zoomed
 from vision.unknowns import LENS_NAMES, Known, departure, vector_of
 
 SINGULAR = 1e-7
+"""Eigenvalue over the largest below which a direction of a supposition cannot be told from the rest of the network."""
 LEAST_SHARE = 1e-6
 """Share of an unknown that shows in the residuals, below which only rounding speaks."""
-"""Eigenvalue over the largest below which a direction of a supposition cannot be told from the rest of the network."""
 
 
 def snoop(problem: Problem, solution: Solution, guesses: Sequence[Moved | Zoomed], factor: float = 1.0) -> list[Found]:
@@ -42,6 +43,42 @@ def snoop(problem: Problem, solution: Solution, guesses: Sequence[Moved | Zoomed
     return sorted(found, key=lambda entry: entry.log_chance)
 
 
+class _Products:
+    """Derivatives of every sighting by q unknowns of its own, less what photos and joint unknowns take up of them.
+
+    Attributes
+    ----------
+    own : ndarray, shape (s, q, q)
+        Their products with themselves.
+    right : ndarray, shape (s, q)
+        With the residuals.
+    by_photo : ndarray, shape (s, 9, q)
+        With the derivatives by the photo.
+    by_joint : ndarray, shape (s, n, q)
+        With those by the joint unknowns once the photos are eliminated, times a root of the joint covariance.
+    """
+
+    def __init__(self, bench: _Bench, blocks: Array) -> None:
+        obs, size, q = bench.problem.obs, bench.problem.layout.size, blocks.shape[2]
+        across = np.swapaxes(blocks, 1, 2)
+        self.own = across @ blocks
+        self.right = (across @ bench.residual[..., None])[..., 0]
+        self.by_photo = np.swapaxes(bench.by_photo, 1, 2) @ blocks
+        self.by_joint = np.zeros((len(blocks), size, q))
+        direct = np.swapaxes(bench.by_joint, 1, 2) @ blocks
+        for photo, photo_joint in enumerate(bench.solution.normal.photo_joint):
+            mine = np.flatnonzero(obs.photo == photo)
+            # Held unknowns share one place behind the last.
+            spread = np.zeros((size + 1, len(mine), q))
+            for k, i in enumerate(mine):
+                spread[bench.places[i], k] = direct[i]
+            touched = np.unique(bench.places[mine])
+            touched = touched[touched < size]
+            part = spread[touched] - np.einsum("pn,spq->nsq", photo_joint[:, touched], self.by_photo[mine])
+            rooted = bench.root[:, touched] @ part.reshape(len(touched), -1)
+            self.by_joint[mine] = np.swapaxes(rooted.reshape(size, len(mine), q), 0, 1)
+
+
 class _Bench:
     """The network's derivatives by sighting, made once for all guesses."""
 
@@ -51,32 +88,37 @@ class _Bench:
         used = obs.used[..., None, None]
         s = len(obs.photo)
         self.problem, self.solution, self.cov = problem, solution, covariance(solution.normal)
+        self.root = _root(solution.normal.matrix)
         seen = np.flatnonzero(obs.used.any(axis=1)).tolist()
         self.rows = {(obs.bodies[obs.body[i]], obs.photos[obs.photo[i]]): i for i in seen}
         self.residual = res.reshape(s, -1)
         self.by_photo, self.by_joint = ((jac * used).reshape(s, self.residual.shape[1], -1) for jac in (by_photo, by_joint))
-        self.focal = self.by_joint.shape[2] - len(LENS_NAMES)
+        self.poses = _Products(self, self.by_joint[:, :, :6])
+        focal = self.by_joint[:, :, -len(LENS_NAMES) :][:, :, :2]
+        self.zooms = _Products(self, focal @ solution.values.lens[obs.lens][:, :2, None])
 
     def knows(self, guess: Moved | Zoomed) -> bool:
-        return bool(self._columns(guess)[0])
+        return bool(self._touched(guess))
 
     def judged(self, guess: Moved | Zoomed, factor: float) -> Found:
         """The guess's own matrix, less what photos and joint unknowns take up of it."""
-        rows, blocks, q = self._columns(guess)
-        size = self.problem.layout.size
-        own, right, joint = np.zeros((q, q)), np.zeros(q), np.zeros((size + 1, q))
-        pulls: dict[int, Array] = {}
-        for i, block in zip(rows, blocks, strict=True):
-            own += block.T @ block
-            right += block.T @ self.residual[i]
-            np.add.at(joint, self.places[i], self.by_joint[i].T @ block)
-            photo = int(self.problem.obs.photo[i])
-            pulls[photo] = pulls.get(photo, np.zeros((PHOTO_COLUMNS, q))) + self.by_photo[i].T @ block
-        joint, whole = joint[:-1], np.diag(own).copy()
-        for photo, pull in pulls.items():
-            own -= pull.T @ self.solution.normal.photo_inverse[photo] @ pull
-            joint -= self.solution.normal.photo_joint[photo].T @ pull
-        return _settled(guess, own - joint.T @ self.cov @ joint, -right, factor, whole)
+        products = self.zooms if isinstance(guess, Zoomed) else self.poses
+        groups, width = self._touched(guess), products.own.shape[2]
+        q = width * (max(groups) + 1)
+        own, right, joint = np.zeros((q, q)), np.zeros(q), np.zeros((self.problem.layout.size, q))
+        photos, places = np.unique(self.problem.obs.photo[np.concatenate(list(groups.values()))], return_inverse=True)
+        pulls, first = np.zeros((len(photos), PHOTO_COLUMNS, q)), 0
+        for k, rows in groups.items():
+            at = slice(width * k, width * (k + 1))
+            own[at, at] = products.own[rows].sum(axis=0)
+            right[at] = products.right[rows].sum(axis=0)
+            joint[:, at] = products.by_joint[rows].sum(axis=0)
+            np.add.at(pulls[:, :, at], places[first : first + len(rows)], products.by_photo[rows])
+            first += len(rows)
+        whole = np.diag(own).copy()
+        taken = self.solution.normal.photo_inverse[photos] @ pulls
+        own -= pulls.reshape(-1, q).T @ taken.reshape(-1, q) + joint.T @ joint
+        return _settled(guess, own, -right, factor, whole)
 
     def known(self, known: Known, factor: float) -> Found:
         """What is known beforehand against what the rest of the network says of it."""
@@ -87,24 +129,25 @@ class _Bench:
         label, of = known.names[0].split(":")[:2]
         return _settled(Typed(label, of, known.names), left, weight @ gap, factor, np.diag(weight))
 
-    def _columns(self, guess: Moved | Zoomed) -> tuple[list[int], list[Array], int]:
-        """Sightings the guess touches, their derivatives by its unknowns (2m, q), and q."""
-        obs = self.problem.obs
+    def _touched(self, guess: Moved | Zoomed) -> dict[int, list[int]]:
+        """Sightings the guess touches, by the group of its unknowns that moves them; empty where there are none."""
         if isinstance(guess, Zoomed):
-            at = obs.lenses.index(guess.lens) if guess.lens in obs.lenses else -1
-            rows = [i for (_, photo), i in self.rows.items() if photo in guess.later and obs.lens[i] == at]
-            focal = self.solution.values.lens[at, :2]
-            return rows, [self.by_joint[i][:, self.focal : self.focal + 2] @ focal[:, None] for i in rows], 1
-        rows, blocks, q = [], [], 6 if guess.together else 6 * len(guess.later)
-        for k, (body, photos) in enumerate(guess.later.items()):
-            mine = [self.rows[body, photo] for photo in photos if (body, photo) in self.rows]
-            columns = slice(0, 6) if guess.together else slice(6 * k, 6 * k + 6)
-            for i in mine:
-                block = np.zeros((self.by_joint.shape[1], q))
-                block[:, columns] = self.by_joint[i][:, :6]
-                rows.append(i)
-                blocks.append(block)
-        return rows, blocks, q
+            obs = self.problem.obs
+            rows = [i for (_, photo), i in self.rows.items() if photo in guess.later and obs.lenses[obs.lens[i]] == guess.lens]
+            return {0: rows} if rows else {}
+        mine = [
+            [self.rows[body, photo] for photo in photos if (body, photo) in self.rows] for body, photos in guess.later.items()
+        ]
+        if guess.together:
+            mine = [[i for rows in mine for i in rows]]
+        return {k: rows for k, rows in enumerate(mine) if rows}
+
+
+def _root(matrix: Array) -> Array:
+    """R with RᵀR = the inverse of a positive definite matrix."""
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-30))
+    lower = cholesky(matrix * np.outer(scale, scale), lower=True)
+    return np.asarray(solve_triangular(lower, np.diag(scale), lower=True), dtype=float)
 
 
 def _settled(what: Supposition, matrix: NDArray[Any], right: NDArray[Any], factor: float, whole: NDArray[Any]) -> Found:
