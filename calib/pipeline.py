@@ -20,6 +20,7 @@ from calib.geometry.flange import apply_flanges
 from calib.geometry.floor import Flatness, floor_flatness, floor_plane
 from calib.geometry.floor_map import FloorMap, floor_map
 from calib.geometry.placement import Placement, not_measured, placement
+from calib.geometry.places import with_board_marks
 from calib.geometry.stand import BoardGap, second_board_gaps, target_pose
 from calib.geometry.unevenness import BelievedFloor, believed
 from calib.geometry.vehicle import VehicleFigures, vehicle_figures
@@ -151,7 +152,7 @@ def check_of(
     """
     body_of_board = {name: body_of(name, epoch, job.floor) for name in stand.names}
     seen = _stand_as_seen(car.poses, stand, body_of_board)
-    poses = target_pose(car.poses, seen, boards, body_of_board, sheet.side)
+    poses = with_board_marks(target_pose(car.poses, seen, boards, body_of_board, sheet.side), sheet, boards)
     reasons = not_measured(poses, sheet, job.reference_known)
     wanted = [name for name in FIGURES if name not in reasons]
     measured = placement(poses, sheet, job.reference_known, wanted)

@@ -144,6 +144,6 @@ def _drawn(measured: _Measured, desk: Desk, name: str, told: tuple[float, float]
         function = value_of(name, desk.job.reference_known)
     else:
         raise MeasurementError(f"{name} is a by-product of the roll fit: no draws for it", hint="leave --draws away")
-    bodies = [body for body in poses.bodies if body in ("floor", "target") or body.startswith(("axle:", "point:"))]
+    bodies = [body for body in poses.bodies if body in ("floor", "target") or body.startswith(("axle:", "point:", "board:"))]
     value, sigma = told
     return compare(draw(poses.of(bodies), function, draws, seed), value, 2.0 * sigma)

@@ -208,9 +208,9 @@ def car_or_floor(desk: Desk, survey: Survey) -> tuple[PoseSet, str]:
 
 def needed_points(job: Job, sheet: Sheet | None = None) -> tuple[str, ...]:
     """Touched points that a check by this sheet, or any figure of the car, is made of."""
-    origin = (sheet.origin_point,) if sheet and sheet.origin_point else ()
+    named = sheet.touched_points if sheet else ()
     flanges = (point for points in job.flanges.values() for point in points)
-    return tuple(dict.fromkeys((*origin, *flanges)))
+    return tuple(dict.fromkeys((*named, *flanges)))
 
 
 def read_points(job: Job) -> list[dict[str, Any]]:

@@ -16,7 +16,7 @@ import typer
 from typer.testing import CliRunner
 
 from calib.paper.job import read_job
-from calib.paper.sheet import read_sheet
+from calib.paper.sheet import read_sheet, read_sheets
 from calib.paper.stand import read_stand
 from calib.paper.stylus import read_stylus
 from calib.paper.vehicle import read_vehicle
@@ -197,6 +197,7 @@ def test_every_file_shown_can_be_read_as_it_stands(tmp_path, text):
     else:
         readers = {
             "placement-sheet/1": read_sheet,
+            "placement-sheet/2": read_sheets,
             "stand/1": read_stand,
             "vehicle/1": read_vehicle,
             "stylus/1": read_stylus,
@@ -208,13 +209,31 @@ def test_every_file_shown_can_be_read_as_it_stands(tmp_path, text):
 
 def test_every_kind_of_file_is_shown():
     shown = {tomllib.loads(block.text)["schema"] for block in blocks("DEVELOPERS.md", "toml")}
-    assert shown == {"job/1", "placement-sheet/1", "stand/1", "vehicle/1", "stylus/1", "boards/1", "lens/1"}
+    assert shown == {
+        "job/1",
+        "placement-sheet/1",
+        "placement-sheet/2",
+        "stand/1",
+        "vehicle/1",
+        "stylus/1",
+        "boards/1",
+        "lens/1",
+    }
 
 
 def test_every_key_of_a_file_is_explained():
     """The readers know no key that the tables keep silent about."""
+    from calib.paper.entries import LeastLength, LengthEntry, MostAngle, ProvenanceEntry
     from calib.paper.job import _Distance, _JobFile, _Wheel, _Wheels
-    from calib.paper.sheet import ProvenanceEntry, _Figure, _SheetFile
+    from calib.paper.sheet_model import (
+        BetweenEntry,
+        ClearanceEntry,
+        ConfirmedEntry,
+        FloorEntry,
+        MarkEntry,
+        SheetFile,
+        SizeEntry,
+    )
     from calib.paper.stand import _BoardEntry, _PivotEntry, _StandFile
     from calib.paper.stylus import _StylusFile, _TaughtScale, _Tip, _TipCorrelation, _TipSigma
     from calib.paper.vehicle import _Limit, _Overruled, _VehicleFile
@@ -223,7 +242,11 @@ def test_every_key_of_a_file_is_explained():
 
     models = {
         "job/1": (_JobFile, _Wheels, _Wheel, _Distance),
-        "placement-sheet/1": (_SheetFile, _Figure, ProvenanceEntry),
+        "placement-sheet/1": (
+            *(SheetFile, LengthEntry, ProvenanceEntry, SizeEntry, FloorEntry, MostAngle),
+            *(ClearanceEntry, LeastLength, BetweenEntry, ConfirmedEntry),
+        ),
+        "placement-sheet/2": (MarkEntry,),
         "stand/1": (_StandFile, _BoardEntry, _PivotEntry),
         "vehicle/1": (_VehicleFile, _Limit, _Overruled),
         "stylus/1": (_StylusFile, _Tip, _TipSigma, _TipCorrelation, _TaughtScale),

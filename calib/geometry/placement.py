@@ -16,14 +16,12 @@ from calib.geometry.lines import (
     along,
     axle_body,
     check_sides,
-    line_direction,
     need_axles,
     need_references,
-    rear_mid_mm,
     reference_point_mm,
 )
+from calib.geometry.places import check_line, need_places, place_mm, sheet_direction, zero_mm
 from calib.geometry.stand import TARGET
-from calib.geometry.stylus import point_body
 from calib.paper.sheet import FIGURES, Sheet
 from vision.errors import MeasurementError
 from vision.frames import Array, Estimate
@@ -57,7 +55,8 @@ def placement(
     Parameters
     ----------
     poses : PoseSet
-        Bodies "floor", "axle:…" (those that are known), "point:…" where the sheet's origin is one, and "target" in one frame.
+        Bodies "floor", "axle:…" (those that are known), "point:…" and "board:…" where the sheet names them, and "target" in one
+        frame.
     sheet : Sheet
     reference_known : collection of str
         Wheels whose axle body has its origin at the wheel reference point (the stand-off is known).
@@ -75,7 +74,7 @@ def placement(
             raise reasons[name]
     if not figures:
         raise ValueError("no figure asked for")
-    bodies = [body for body in (FLOOR, *map(axle_body, WHEELS), point_body(sheet.origin_point), TARGET) if body in poses]
+    bodies = [body for body in (FLOOR, *map(axle_body, WHEELS), *sheet.used_places, TARGET) if body in poses]
     used = poses.of(bodies)
     if {axle_body(wheel) for wheel in REAR} <= set(bodies):
         check_sides(used, reference_known)
@@ -103,30 +102,31 @@ def figures_of(poses: Poses, sheet: Sheet, figures: Sequence[str] = FIGURES) -> 
     out = {"height_mm": float((centre - floor.translation_mm) @ floor.rotation[:, 2])}
     if set(figures) <= {"height_mm"}:
         return out
-    axes = along(line_direction(poses, sheet.line), floor.rotation[:, 2])
+    axes = along(sheet_direction(poses, sheet), floor.rotation[:, 2])
     out.update(zip(ANGLES, euler(axes.T @ survey_from_target.rotation), strict=True))
     if "distance_mm" in figures:
         out["distance_mm"] = float((centre - _origin_mm(poses, sheet)) @ axes[:, 0])
     if "lateral_mm" in figures:
-        out["lateral_mm"] = float((centre - rear_mid_mm(poses)) @ axes[:, 1])
+        out["lateral_mm"] = float((centre - zero_mm(poses, sheet)) @ axes[:, 1])
     return out
 
 
 def _origin_mm(poses: Poses, sheet: Sheet) -> Array:
-    if sheet.origin_point:
-        return poses[point_body(sheet.origin_point)].translation_mm
+    if sheet.origin_place:
+        return place_mm(poses, sheet.origin_place)
     return np.asarray(np.mean([reference_point_mm(poses, wheel) for wheel in sheet.origin_wheels], axis=0), dtype=float)
 
 
 def not_measured(poses: Poses, sheet: Sheet, reference_known: Collection[str]) -> dict[str, MeasurementError]:
     """Figures that cannot be had from these bodies, each with the reason."""
-    axles = REAR if sheet.line == "thrust" else WHEELS
-    line_points = () if sheet.line == "thrust" else WHEELS
-    points = {"distance_mm": (*line_points, *sheet.origin_wheels), "lateral_mm": (*line_points, *REAR), "height_mm": ()}
+    axles, line_points = _line_of(sheet)
+    zero = () if sheet.line_places else REAR
+    points = {"distance_mm": (*line_points, *sheet.origin_wheels), "lateral_mm": (*line_points, *zero), "height_mm": ()}
     reasons: dict[str, MeasurementError] = {}
     for name in FIGURES:
         wanted = points.get(name, line_points)
         needed = wanted if name == "height_mm" else tuple(dict.fromkeys((*axles, *wanted)))
+        label = name.rsplit("_", 1)[0]
         try:
             if TARGET not in poses:
                 raise MeasurementError("the target was not seen", hint="photograph a stand board together with floor boards")
@@ -135,16 +135,23 @@ def not_measured(poses: Poses, sheet: Sheet, reference_known: Collection[str]) -
                     "height is not measured: the sheet gives it above the plane the wheels stand on",
                     hint="give the height above the floor under the target, if the document has it",
                 )
-            if name == "distance_mm" and sheet.origin_point and point_body(sheet.origin_point) not in poses:
-                raise MeasurementError(
-                    f"distance is not measured: its origin, point {sheet.origin_point}, was not touched",
-                    hint=f"touch it with the stylus: bayfix touch JOB {sheet.origin_point}",
-                )
-            need_axles(poses, needed, name.rsplit("_", 1)[0])
-            need_references(tuple(dict.fromkeys(wanted)), reference_known, name.rsplit("_", 1)[0])
+            if name != "height_mm" and sheet.line_places:
+                need_places(poses, sheet.line_places, label)
+                check_line(poses, sheet)
+            if name == "distance_mm" and sheet.origin_place:
+                need_places(poses, (sheet.origin_place,), label)
+            need_axles(poses, needed, label)
+            need_references(tuple(dict.fromkeys(wanted)), reference_known, label)
         except MeasurementError as err:
             reasons[name] = err
     return reasons
+
+
+def _line_of(sheet: Sheet) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Wheels whose spin axes, and wheels whose reference points, the sheet's line is made of."""
+    if sheet.line_places:
+        return (), ()
+    return (REAR, ()) if sheet.line == "thrust" else (WHEELS, WHEELS)
 
 
 def euler(rotation: Array) -> tuple[float, float, float]:

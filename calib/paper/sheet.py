@@ -1,380 +1,230 @@
-"""Placement sheets: where the target must stand, from which origin, along which line, within which limits.
+"""Placement sheets: where targets must stand, from which origin, along which line, within which limits.
 
-Degrees of the file become radians here; inside, the distance is the signed x of the line frame (negative behind the car).
+A sheet holds one placement (`placement-sheet/1`) or several in the order of the work (`placement-sheet/2`). Units of the file
+become mm and radians here; inside, the distance is the signed x of the line frame (negative behind the car).
 """
 
 from __future__ import annotations
 
-import datetime
 import math
-import re
-from dataclasses import dataclass
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, ClassVar, Literal, Self
+from typing import Any
 
-from pydantic import AfterValidator, Field, field_validator, model_validator
+from calib.paper.entries import AngleEntry, Filled, LengthEntry, PointName, ProvenanceEntry
+from calib.paper.placements import (
+    BOARD,
+    FIGURES,
+    ORIGIN_WHEELS,
+    POINT,
+    POINT_NAME,
+    Clearance,
+    Confirmation,
+    FloorLimits,
+    HeightFrom,
+    Line,
+    Mark,
+    Middle,
+    Place,
+    PlacementSheet,
+    Provenance,
+    Required,
+    Sheet,
+    Side,
+    TargetSize,
+)
+from calib.paper.sheet_confirmation import confirmation_of
+from calib.paper.sheet_model import (
+    SCHEMA_MANY,
+    SCHEMA_ONE,
+    ClearanceEntry,
+    FloorEntry,
+    MarkEntry,
+    PlacementEntry,
+    PlacementFields,
+    SheetFile,
+    SheetsFile,
+    SizeEntry,
+)
+from calib.paper.sheet_sense import Fault, faults_of, measured_at, middles_of
+from vision.errors import FileError
+from vision.toml_io import checked, line_of, parsed, read_text
 
-from vision.toml_io import FileModel, read_toml
-
-SCHEMA = "placement-sheet/1"
-FIGURES = ("distance_mm", "lateral_mm", "height_mm", "yaw_rad", "pitch_rad", "roll_rad")
-ORIGIN_WHEELS: dict[str, tuple[str, ...]] = {
-    "front-axle": ("front_left", "front_right"),
-    "rear-axle": ("rear_left", "rear_right"),
-    "front-left": ("front_left",),
-    "front-right": ("front_right",),
-    "rear-left": ("rear_left",),
-    "rear-right": ("rear_right",),
-}
-POINT = "point:"
-"""A touched point as origin: "point:bumper"."""
-POINT_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
-Side = Literal["ahead", "behind"]
-HeightFrom = Literal["floor", "wheels"]
-
-
-@dataclass(frozen=True, slots=True)
-class Required:
-    """One value a sheet asks for.
-
-    Attributes
-    ----------
-    name : str
-        One of `FIGURES`; its suffix is the unit of the other three.
-    value : float
-        Sign of the line frame: a distance behind the car is negative.
-    lower, upper : float
-        Limits of the *error*, measured − required, same sign; −inf and inf where the sheet sets none.
-    """
-
-    name: str
-    value: float
-    lower: float = -math.inf
-    upper: float = math.inf
-
-    @property
-    def judged(self) -> bool:
-        """Whether the sheet sets a limit."""
-        return math.isfinite(self.lower) or math.isfinite(self.upper)
-
-
-@dataclass(frozen=True, slots=True)
-class Provenance:
-    """Where the numbers come from, who typed them and who compared them with the document ("" when nobody did)."""
-
-    document: str
-    typed_by: str
-    edition: str = ""
-    date_read: datetime.date | None = None
-    checked_by: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class FloorLimits:
-    """What the floor must keep for this placement; inf where the sheet sets no limit.
-
-    Attributes
-    ----------
-    pitch_rad, roll_rad : float
-        Most slope of the floor between car and target against the plane the car's wheels stand on, along the line and across
-        it, either way.
-    flatness_mm : float
-        Most that the floor there departs from its mean plane, up or down.
-    """
-
-    pitch_rad: float = math.inf
-    roll_rad: float = math.inf
-    flatness_mm: float = math.inf
-
-    @property
-    def given(self) -> dict[str, float]:
-        """The limits that are set, by name."""
-        limits = {"pitch_rad": self.pitch_rad, "roll_rad": self.roll_rad, "flatness_mm": self.flatness_mm}
-        return {name: most for name, most in limits.items() if math.isfinite(most)}
+__all__ = [
+    "BOARD",
+    "FIGURES",
+    "ORIGIN_WHEELS",
+    "POINT",
+    "POINT_NAME",
+    "Confirmation",
+    "Filled",
+    "FloorLimits",
+    "HeightFrom",
+    "Line",
+    "Mark",
+    "Place",
+    "PlacementSheet",
+    "PointName",
+    "Provenance",
+    "ProvenanceEntry",
+    "Required",
+    "Sheet",
+    "Side",
+    "read_sheet",
+    "read_sheets",
+]
 
 
-@dataclass(frozen=True, slots=True)
-class Sheet:
-    """One required target position.
-
-    Attributes
-    ----------
-    target : str
-        What stands there, in the document's words.
-    origin : str
-        Where the distance starts: an axle or a wheel ("front-axle", "rear-left", ...), or a touched point ("point:bumper").
-    line : str
-        "thrust" or "centreline".
-    side : str
-        "ahead" of the car or "behind" it.
-    required : tuple of Required
-        The values the sheet gives, in the order of `FIGURES`; at least one.
-    provenance : Provenance
-    height_from : str
-        The height is above the "floor" under the target, or above the plane the "wheels" stand on.
-    floor_limits : FloorLimits
-    """
-
-    target: str
-    origin: str
-    line: Literal["thrust", "centreline"]
-    side: Side
-    required: tuple[Required, ...]
-    provenance: Provenance
-    height_from: HeightFrom = "floor"
-    floor_limits: FloorLimits = FloorLimits()
-
-    @property
-    def origin_wheels(self) -> tuple[str, ...]:
-        """Wheels whose reference points have the origin as their mean; none when it is a touched point."""
-        return ORIGIN_WHEELS.get(self.origin, ())
-
-    @property
-    def origin_point(self) -> str:
-        """Name of the touched point that is the origin; "" when it is an axle or a wheel."""
-        return self.origin.removeprefix(POINT) if self.origin.startswith(POINT) else ""
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        return tuple(required.name for required in self.required)
-
-    def __contains__(self, name: object) -> bool:
-        return name in self.names
-
-    def __getitem__(self, name: str) -> Required:
-        for required in self.required:
-            if required.name == name:
-                return required
-        raise KeyError(f"the sheet gives no {name}")
-
-    def printed_sign(self, name: str) -> float:
-        """−1 for the distance of a target behind the car, which people read positive with the word "behind"; else 1."""
-        return -1.0 if name == "distance_mm" and self.side == "behind" else 1.0
-
-
-def read_sheet(path: Path) -> Sheet:
-    """Read a placement sheet.
+def read_sheets(path: Path) -> PlacementSheet:
+    """Read a placement sheet of either kind.
 
     Raises
     ------
     FileError
-        Names file, line and key: missing unit, negative tolerance, unknown origin, value out of range, unknown key.
+        Names file, line and key: missing unit, negative tolerance, unknown origin, value out of range, unknown key, entries
+        that contradict each other.
     """
-    return read_toml(path, _SheetFile, SCHEMA).sheet()
-
-
-def _filled(text: str) -> str:
-    if not text.strip():
-        raise ValueError("is empty: fill it in")
-    return text.strip()
-
-
-Filled = Annotated[str, AfterValidator(_filled)]
-
-
-def _origin(text: str) -> str:
-    if text in ORIGIN_WHEELS or (text.startswith(POINT) and POINT_NAME.fullmatch(text.removeprefix(POINT))):
-        return text
-    known = ", ".join(repr(name) for name in ORIGIN_WHEELS)
-    raise ValueError(f"input should be {known} or 'point:NAME' (a touched point), not {text!r}")
-
-
-def _point(text: str) -> str:
-    if POINT_NAME.fullmatch(text) is None:
-        raise ValueError(f"{text!r} is no name of a touched point: letters, digits, hyphens, dots and underscores")
-    return text
-
-
-OriginName = Annotated[str, AfterValidator(_origin)]
-PointName = Annotated[str, AfterValidator(_point)]
-
-
-class _Figure(FileModel):
-    """A value with its unit, and either `tolerance` (half-width) or `lower` and/or `upper` (limits of the error)."""
-
-    known_unit: ClassVar[str]
-    least: ClassVar[float]
-    most: ClassVar[float]
-    widest: ClassVar[float]
-
-    value: float
-    unit: Annotated[str, Field(validate_default=True)] = ""
-    tolerance: float | None = None
-    lower: float | None = None
-    upper: float | None = None
-
-    @field_validator("value")
-    @classmethod
-    def _in_range(cls, value: float) -> float:
-        if not cls.least <= value <= cls.most:
-            raise ValueError(f"{value:g} {cls.known_unit} is outside {cls.least:g} to {cls.most:g} {cls.known_unit}")
-        return value
-
-    @field_validator("unit")
-    @classmethod
-    def _known(cls, unit: str) -> str:
-        if not unit:
-            raise ValueError(f'the value has no unit: write unit = "{cls.known_unit}"')
-        if unit != cls.known_unit:
-            raise ValueError(f'unknown unit {unit!r}: give the value in {cls.known_unit} and write unit = "{cls.known_unit}"')
-        return unit
-
-    @field_validator("tolerance")
-    @classmethod
-    def _positive(cls, tolerance: float | None) -> float | None:
-        if tolerance is not None and not 0 < tolerance <= cls.widest:
-            raise ValueError(
-                f"{tolerance:g} is no tolerance: a half-width larger than zero, up to {cls.widest:g} {cls.known_unit}"
-            )
-        return tolerance
-
-    @field_validator("lower")
-    @classmethod
-    def _below(cls, lower: float | None) -> float | None:
-        if lower is not None and not -cls.widest <= lower <= 0:
-            raise ValueError(f"{lower:g} is no lower limit of the error: zero or negative, down to {-cls.widest:g}")
-        return lower
-
-    @field_validator("upper")
-    @classmethod
-    def _above(cls, upper: float | None) -> float | None:
-        if upper is not None and not 0 <= upper <= cls.widest:
-            raise ValueError(f"{upper:g} is no upper limit of the error: zero or positive, up to {cls.widest:g}")
-        return upper
-
-    @model_validator(mode="after")
-    def _one_kind_of_limit(self) -> Self:
-        if self.tolerance is not None and (self.lower is not None or self.upper is not None):
-            raise ValueError("give either tolerance, or lower and upper, not both")
-        if self.lower is not None and self.lower == self.upper:
-            raise ValueError("lower and upper leave no room between them")
-        return self
-
-    def limits(self) -> tuple[float, float]:
-        if self.tolerance is not None:
-            return -self.tolerance, self.tolerance
-        return (
-            -math.inf if self.lower is None else self.lower,
-            math.inf if self.upper is None else self.upper,
+    text = read_text(path)
+    doc = parsed(path, text)
+    schema = doc.get("schema")
+    _need_own_schema(path, text, doc)
+    file: SheetFile | SheetsFile
+    if schema == SCHEMA_ONE:
+        file = checked(path, text, doc, SheetFile)
+    elif schema == SCHEMA_MANY:
+        file = checked(path, text, doc, SheetsFile)
+    else:
+        got = repr(schema) if "schema" in doc else "no schema key"
+        raise FileError(
+            f"{path}: {got}, this version reads {SCHEMA_ONE!r} (one placement) and {SCHEMA_MANY!r} (several)",
+            hint=f'put schema = "{SCHEMA_ONE}" in the first line',
         )
+    faults = faults_of(file)
+    if faults:
+        raise FileError("\n".join(located(path, text, fault) for fault in faults), hint="correct the named lines and try again")
+    return _sheets(file, confirmation_of(file.confirmed, doc))
 
 
-class _Length(_Figure):
-    known_unit = "mm"
-    widest = 1000.0
+def read_sheet(path: Path, name: str = "") -> Sheet:
+    """Read one placement of a sheet: the only one, or the one called `name`.
+
+    Raises
+    ------
+    FileError
+        As `read_sheets`; no placement of that name; several and no name.
+    """
+    return chosen(read_sheets(path), path, name)
 
 
-class _Angle(_Figure):
-    known_unit = "deg"
-    widest = 45.0
+def chosen(sheets: PlacementSheet, path: Path, name: str = "") -> Sheet:
+    """The only placement, or the one called `name`.
+
+    Raises
+    ------
+    FileError
+    """
+    if not name and len(sheets.placements) == 1:
+        return sheets.placements[0]
+    names = ", ".join(filter(None, sheets.names)) or "it has one, without a name"
+    if not name:
+        raise FileError(f"{path}: several placements, and none was chosen: {names}", hint="say which: --placement NAME")
+    if name not in sheets.names:
+        raise FileError(f"{path}: there is no placement {name!r} on this sheet", hint=f"placements: {names}")
+    return sheets[name]
 
 
-class _Distance(_Length):
-    least, most = 0.0, 20000.0
+def located(path: Path, text: str, fault: Fault) -> str:
+    """A fault with its file, line and key."""
+    number = line_of(text, fault.keys)
+    where = f"{path}:{number}" if number else str(path)
+    return f"{where}: {'.'.join(map(str, fault.keys)) or 'file'}: {fault.words}"
 
 
-class _Lateral(_Length):
-    least, most = -5000.0, 5000.0
+def _need_own_schema(path: Path, text: str, doc: Mapping[str, Any]) -> None:
+    """One complaint instead of many when the schema is that of the other kind of sheet."""
+    several = "placement" in doc
+    if doc.get("schema") not in (SCHEMA_ONE, SCHEMA_MANY) or several == (doc["schema"] == SCHEMA_MANY):
+        return
+    words = "has no [[placement]]" if not several else "has room for one placement, without [[placement]]"
+    fitting = SCHEMA_MANY if several else SCHEMA_ONE
+    fault = Fault(("schema",), f"a sheet of schema {doc['schema']!r} {words}")
+    raise FileError(located(path, text, fault), hint=f'write schema = "{fitting}", or compare with a sheet written by bayfix')
 
 
-class _Height(_Length):
-    least, most = 0.0, 4000.0
+def _sheets(file: SheetFile | SheetsFile, confirmation: Confirmation) -> PlacementSheet:
+    entries = [file] if isinstance(file, SheetFile) else file.placement
+    return PlacementSheet(tuple(_sheet(entry, file, confirmation) for entry in entries), confirmation)
 
 
-class _Yaw(_Angle):
-    least, most = -180.0, 180.0
+def _sheet(entry: SheetFile | PlacementEntry, file: SheetFile | SheetsFile, confirmation: Confirmation) -> Sheet:
+    side: Side = entry.side or file.side or "ahead"
+    floor, clearance = entry.floor or file.floor, entry.clearance or file.clearance
+    name, together_with = (entry.name, entry.together_with) if isinstance(entry, PlacementEntry) else ("", None)
+    line: Line = entry.line or file.line or "thrust"
+    return Sheet(
+        target=entry.target,
+        origin=entry.origin or file.origin or "",
+        line=line,
+        side=side,
+        required=_all_required(entry, side),
+        provenance=Provenance(**file.provenance.model_dump()),
+        height_from=entry.height_from or file.height_from,
+        floor_limits=FloorLimits() if floor is None else _floor(floor),
+        name=name,
+        kind=entry.kind,
+        target_boards=tuple(entry.target_boards),
+        size=None if entry.size is None else _size(entry.size),
+        clearance=Clearance() if clearance is None else _clearance(clearance),
+        marks=tuple(Mark(mark.name, measured_at(mark)) for mark in entry.mark),
+        together_with=together_with or "",
+        middles=_middles(middles_of(file)),
+        confirmation=confirmation,
+    )
 
 
-class _Pitch(_Angle):
-    # Beyond this a target lies on the floor, and yaw and roll can no longer be told apart.
-    least, most = -80.0, 80.0
+def _middles(places: Mapping[str, Place]) -> tuple[Middle, ...]:
+    return tuple(Middle(name, place) for name, place in places.items())
 
 
-class _Roll(_Angle):
-    least, most = -180.0, 180.0
+def _all_required(entry: PlacementFields, side: Side) -> tuple[Required, ...]:
+    return (
+        *(_required(name, figure, side) for name, figure in entry.figures().items()),
+        *(required for mark in entry.mark for required in _of_mark(mark, side)),
+    )
 
 
-class _FloorSlope(FileModel):
-    """`most` an angle may be, either way."""
-
-    most: Annotated[float, Field(gt=0.0, le=10.0)]
-    unit: Literal["deg"]
+def _of_mark(mark: MarkEntry, side: Side) -> tuple[Required, Required]:
+    ahead, left = Mark(mark.name, "").names
+    return _required(ahead, mark.ahead, side), _required(left, mark.left, side)
 
 
-class _FloorDeparture(FileModel):
-    """`most` a length may be, either way."""
-
-    most: Annotated[float, Field(gt=0.0, le=200.0)]
-    unit: Literal["mm"]
-
-
-class _FloorEntry(FileModel):
-    """`[floor]`: what the floor must keep."""
-
-    pitch: _FloorSlope | None = None
-    roll: _FloorSlope | None = None
-    flatness: _FloorDeparture | None = None
-
-    @model_validator(mode="after")
-    def _limits_something(self) -> Self:
-        if self.pitch is None and self.roll is None and self.flatness is None:
-            raise ValueError("no limit at all: give pitch, roll or flatness, or strike [floor] out")
-        return self
-
-    def limits(self) -> FloorLimits:
-        pitch, roll = (math.inf if slope is None else math.radians(slope.most) for slope in (self.pitch, self.roll))
-        return FloorLimits(pitch, roll, math.inf if self.flatness is None else self.flatness.most)
-
-
-class ProvenanceEntry(FileModel):
-    """`[provenance]` of a file whose numbers were copied from a document."""
-
-    document: Filled
-    typed_by: Filled
-    edition: str = ""
-    date_read: datetime.date | None = None
-    checked_by: str = ""
-
-
-class _SheetFile(FileModel):
-    schema_name: str = Field(alias="schema")
-    target: Filled
-    origin: OriginName
-    line: Literal["thrust", "centreline"]
-    side: Side
-    distance: _Distance | None = None
-    lateral: _Lateral | None = None
-    height: _Height | None = None
-    yaw: _Yaw | None = None
-    pitch: _Pitch | None = None
-    roll: _Roll | None = None
-    height_from: HeightFrom = "floor"
-    floor: _FloorEntry | None = None
-    provenance: ProvenanceEntry
-
-    @model_validator(mode="after")
-    def _asks_for_something(self) -> Self:
-        if all(figure is None for figure in self._figures().values()):
-            raise ValueError(f"no value at all: give at least one of {', '.join(n.rsplit('_', 1)[0] for n in FIGURES)}")
-        if self.height_from != "floor" and self.height is None:
-            raise ValueError("height_from without a height")
-        return self
-
-    def _figures(self) -> dict[str, _Figure | None]:
-        figures = (self.distance, self.lateral, self.height, self.yaw, self.pitch, self.roll)
-        return dict(zip(FIGURES, figures, strict=True))
-
-    def sheet(self) -> Sheet:
-        required = tuple(_required(name, figure, self.side) for name, figure in self._figures().items() if figure is not None)
-        provenance = Provenance(**self.provenance.model_dump())
-        limits = FloorLimits() if self.floor is None else self.floor.limits()
-        return Sheet(self.target, self.origin, self.line, self.side, required, provenance, self.height_from, limits)
-
-
-def _required(name: str, figure: _Figure, side: Side) -> Required:
-    lower, upper = figure.limits()
+def _required(name: str, figure: LengthEntry | AngleEntry, side: Side) -> Required:
+    lower, upper = _limits(figure)
     if name.endswith("_rad"):
         return Required(name, math.radians(figure.value), math.radians(lower), math.radians(upper))
     if name == "distance_mm" and side == "behind":
         return Required(name, -figure.value, -upper, -lower)
     return Required(name, figure.value, lower, upper)
+
+
+def _limits(figure: LengthEntry | AngleEntry) -> tuple[float, float]:
+    if figure.tolerance is not None:
+        return -figure.tolerance, figure.tolerance
+    return (
+        -math.inf if figure.lower is None else figure.lower,
+        math.inf if figure.upper is None else figure.upper,
+    )
+
+
+def _floor(entry: FloorEntry) -> FloorLimits:
+    pitch, roll = (math.inf if slope is None else math.radians(slope.most) for slope in (entry.pitch, entry.roll))
+    return FloorLimits(pitch, roll, math.inf if entry.flatness is None else entry.flatness.most)
+
+
+def _clearance(entry: ClearanceEntry) -> Clearance:
+    rooms = (entry.sides, entry.beyond, entry.between, entry.floor)
+    return Clearance(*(0.0 if room is None else room.least for room in rooms))
+
+
+def _size(entry: SizeEntry) -> TargetSize:
+    return TargetSize(entry.width, entry.height, entry.depth or 0.0)

@@ -185,7 +185,7 @@ def no_tolerance(document):
 @pytest.mark.parametrize(
     ("change", "where", "what"),
     [
-        (missing_unit, "distance.unit", 'the value has no unit: write unit = "mm"'),
+        (missing_unit, "distance.value", 'has no unit: write unit = "mm"'),
         (negative_tolerance, "yaw.tolerance", "-0.5 is no tolerance: a half-width larger than zero"),
         (unknown_origin, "origin", "'front-axle', 'rear-axle'"),
         (unknown_key, "colour", "unknown key"),
@@ -204,7 +204,7 @@ def test_a_sheet_with_a_wrong_entry(job, change, where, what):
 
 def key_of(where: str) -> str:
     """Text to find the line of a complaint by: the key, or the table of a missing one."""
-    return {"distance.unit": "[distance]", "yaw.tolerance": "tolerance = -0.5"}.get(where, where.split(".")[-1])
+    return {"distance.value": "value = ", "yaw.tolerance": "tolerance = -0.5"}.get(where, where.split(".")[-1])
 
 
 @pytest.mark.parametrize("file", ["job.toml", "stand.toml", "boards.toml", "shop.lens.toml"])

@@ -69,7 +69,7 @@ def test_a_touched_point_is_an_origin_that_needs_no_stand_off():
     assert measured(turned, paper)["distance_mm"] == pytest.approx(along, abs=1e-6)
     assert "distance_mm" not in not_measured(poses, paper, ())
     reason = not_measured({body: pose for body, pose in poses.items() if body != "point:bumper"}, paper, WHEELS)["distance_mm"]
-    assert "its origin, point bumper, was not touched" in reason.what
+    assert reason.what == "distance is not measured: point bumper, which it is made of, was not touched"
     assert "bayfix touch JOB bumper" in reason.hint
 
 
