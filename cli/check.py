@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli.base import Exit, JobDir, Json, Without, print_json, shop_command
+from cli.sheet import Accept
 from cli.survey import BoardsFile, LensFiles, SheetFile, StandFile
 
 if TYPE_CHECKING:
@@ -25,6 +26,9 @@ NOT_SHOWN = "car not seen: not shown that it stayed"
 Photos = Annotated[list[Path] | None, typer.Argument(help="Photos of this check (default: the newest check-… folder).")]
 CarNotSeen = Annotated[
     str | None, typer.Option("--car-not-seen", metavar="REASON", help="Why no wheel board is seen; kept with the result.")
+]
+PlacementName = Annotated[
+    str | None, typer.Option("--placement", metavar="NAME", help="Which placement of the sheet (needed when it has several).")
 ]
 GuardBand = Annotated[bool, typer.Option("--guard-band", help="Stricter rule: the error must be inside by U.")]
 
@@ -54,6 +58,8 @@ def check(
     lens: LensFiles = None,
     sheet: SheetFile = None,
     stand: StandFile = None,
+    placement: PlacementName = None,
+    accept: Accept = False,
     car_not_seen: CarNotSeen = None,
     without: Without = None,
     guard_band: GuardBand = False,
@@ -63,7 +69,10 @@ def check(
     import json
 
     from calib.paper.job import write_result
-    from calib.paper.sheet import read_sheet
+    from calib.paper.sheet import chosen, read_sheets
+    from calib.paper.sheet_questions import settled
+    from calib.paper.stand import read_stand
+    from calib.paper.target_identity import need_right_target
     from cli import kept_survey, stations
     from cli.check_run import run_check
     from cli.check_words import check_document, in_words
@@ -71,13 +80,17 @@ def check(
     from cli.touching import needed_points, with_points
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), sheet, stand))
-    wanted = read_sheet(desk.job.need_sheet())
+    path = desk.job.need_sheet()
+    sheets = read_sheets(path)
+    wanted = chosen(sheets, path, placement or "")
+    accepted = settled(path, sheets, accept=accept)
+    need_right_target(wanted, path, read_stand(desk.job.need_stand()), desk.job.need_stand())
     survey = with_points(desk, kept_survey.load_survey(desk), needed_points(desk.job, wanted))
     with progress_bars({}) as tick:
         run = run_check(
             desk, wanted, survey, photos or (), tick, car_not_seen=car_not_seen, without=without or (), guard_band=guard_band
         )
-    document = check_document(run, wanted, survey, desk, car_not_seen)
+    document = check_document(run, wanted, survey, desk, car_not_seen, accepted)
     if not without:
         write_result(desk.job, f"{run.epoch}.json", json.dumps(document, indent=1, ensure_ascii=False))
     if as_json:

@@ -1,0 +1,122 @@
+"""A placement sheet in words: one table a placement, sides and signs said, then where the numbers come from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from cli.table import number, table
+
+SIDES = "left and right are the car's, driver looking forward"
+PLUS = {
+    "lateral": "+ to the car's left",
+    "yaw": "+ counter-clockwise seen from above",
+    "pitch": "+ leans the top in the car's forward direction",
+    "roll": "+ lifts the side on the car's left",
+}
+CLEARANCES = {
+    "sides_mm": "beside the target, from its edges",
+    "beyond_mm": "beyond the target, away from the car",
+    "between_mm": "to each side of the way from origin to target",
+    "floor_mm": "under the target",
+}
+FLOOR = {
+    "pitch_deg": "slope along the line at most",
+    "roll_deg": "slope across the line at most",
+    "flatness_mm": "out of its plane at most",
+}
+
+
+def in_words(document: Mapping[str, Any], notes: Sequence[str] = ()) -> str:
+    """The whole sheet (`calib.paper.sheet_document.sheet_document`)."""
+    lines = [document["state"]["words"], f"({SIDES})"]
+    for i, placement in enumerate(document["placements"], start=1):
+        lines += ["", _heading(placement, i), *_about(placement), "", _figures(placement)]
+    source = document["provenance"]
+    edition = f", edition {source['edition']}" if source["edition"] else ""
+    read = f", read {source['date_read']}" if source["date_read"] else ""
+    lines += ["", f"from {source['document']}{edition}{read}; typed by {source['typed_by']}"]
+    lines += [f"accepted: {note}" for note in notes]
+    return "\n".join(lines)
+
+
+def place_in_words(place: str) -> str:
+    """ "front axle", "front left wheel", "touched point bumper", "mark of floor-13"."""
+    kind, colon, name = place.partition(":")
+    if colon:
+        return f"touched point {name}" if kind == "point" else f"mark of {name}"
+    name = place.replace("-", " ")
+    return name if name.endswith("axle") else f"{name} wheel"
+
+
+def line_in_words(line: str | Sequence[str]) -> str:
+    """ "thrust line", "centreline", "line through touched point a and touched point b"."""
+    if not isinstance(line, str):
+        return f"line through {' and '.join(map(place_in_words, line))}"
+    return "thrust line" if line == "thrust" else "centreline"
+
+
+def limits_in_words(lower: float | None, upper: float | None) -> str:
+    """ "±5", "-3 … +5", "error at least -3", "" where there is none."""
+    if lower is not None and upper is not None:
+        return f"±{plain(upper)}" if abs(lower + upper) < 1e-9 else f"{plain(lower, sign=True)} … {plain(upper, sign=True)}"
+    if lower is not None:
+        return f"error at least {plain(lower, sign=True)}"
+    return "" if upper is None else f"error at most {plain(upper, sign=True)}"
+
+
+def plain(value: float, *, sign: bool = False) -> str:
+    """A typed number as it is, to a tenth of a micrometre: rounding would hide a slip."""
+    text = number(value, 4, sign=sign).rstrip("0").rstrip(".")
+    return text if text.strip("+-") else "0"
+
+
+def figure_label(name: str) -> str:
+    """ "distance" of "distance_mm", "a ahead" of "a_ahead_mm"."""
+    return name.rsplit("_", 1)[0].replace("_", " ")
+
+
+def _heading(placement: Mapping[str, Any], number_: int) -> str:
+    name = f"{number_}. {placement['name']}: " if placement["name"] else ""
+    return f"{name}{placement['target']} ({placement['kind']}), {_side(placement)} the car"
+
+
+def _side(placement: Mapping[str, Any]) -> str:
+    return "ahead of" if placement["side"] == "ahead" else "behind"
+
+
+def _about(placement: Mapping[str, Any]) -> list[str]:
+    what = "ahead" if placement["kind"] == "mat" else "distance"
+    lines = [f"{what} from the {place_in_words(placement['origin'])}, along the {line_in_words(placement['line'])}"]
+    for name, parts in placement["points"].items():
+        said = ", ".join(f"{100 * weight:g} % {place_in_words(body)}" for body, weight in parts.items())
+        lines.append(f"point {name}: the mean of {said}")
+    if placement["with"]:
+        lines.append(f"stands together with {placement['with']}")
+    if placement["target_boards"]:
+        lines.append(f"known by {', '.join(placement['target_boards'])}")
+    if placement["size"]:
+        lines.append(f"target {placement['size']['width_mm']:g} mm wide, {placement['size']['height_mm']:g} mm high")
+    lines += [f"mark {mark['name']}: {place_in_words(mark['at'])}" for mark in placement["marks"]]
+    lines += [f"floor: {FLOOR[name]} {most:g} {name.rsplit('_', 1)[1]}" for name, most in placement["floor"].items()]
+    lines += [f"free: {least:g} mm {CLEARANCES[name]}" for name, least in placement["clearance"].items()]
+    return lines
+
+
+def _figures(placement: Mapping[str, Any]) -> str:
+    rows = []
+    for row in placement["figures"]:
+        label = figure_label(row["name"])
+        limits = limits_in_words(row["lower"], row["upper"]) or "not judged"
+        rows.append([label, plain(row["required"]), row["unit"], limits, _note(label, placement)])
+    return table(["figure", "required", "", "tolerance", ""], rows, (1,))
+
+
+def _note(label: str, placement: Mapping[str, Any]) -> str:
+    if label == "distance":
+        return f"{placement['side']}, from the {place_in_words(placement['origin'])}"
+    if label == "height":
+        return "above the floor" if placement["height_from"] == "floor" else "above the plane the wheels stand on"
+    if placement["kind"] == "mat":
+        return "+ towards the car's front" if label.endswith(" ahead") else PLUS["lateral"]
+    return PLUS.get(label, "")
