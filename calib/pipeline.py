@@ -19,6 +19,7 @@ from calib.decision.verdict import Judgement, Rule, Verdict, at_best_undecided, 
 from calib.geometry.flange import apply_flanges
 from calib.geometry.floor import Flatness, floor_flatness, floor_plane
 from calib.geometry.floor_map import FloorMap, floor_map
+from calib.geometry.floor_shape import shows_wheel_plane, with_wheel_plane
 from calib.geometry.placement import Placement, not_measured, placement
 from calib.geometry.places import with_board_marks
 from calib.geometry.stand import BoardGap, second_board_gaps, target_pose
@@ -153,6 +154,8 @@ def check_of(
     body_of_board = {name: body_of(name, epoch, job.floor) for name in stand.names}
     seen = _stand_as_seen(car.poses, stand, body_of_board)
     poses = with_board_marks(target_pose(car.poses, seen, boards, body_of_board, sheet.side), sheet, boards)
+    if sheet.height_from == "wheels" and shows_wheel_plane(poses, car.floor):
+        poses = with_wheel_plane(poses, boards, car.floor, car.uneven.rougher)
     reasons = not_measured(poses, sheet, job.reference_known)
     wanted = [name for name in FIGURES if name not in reasons]
     measured = placement(poses, sheet, job.reference_known, wanted)

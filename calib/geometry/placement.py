@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.geometry.floor_shape import WHEEL_PLANE
 from calib.geometry.lines import (
     FLOOR,
     REAR,
@@ -22,6 +23,7 @@ from calib.geometry.lines import (
 )
 from calib.geometry.places import check_line, need_places, place_mm, sheet_direction, zero_mm
 from calib.geometry.stand import TARGET
+from calib.geometry.unevenness import FEWEST
 from calib.paper.sheet import FIGURES, Sheet
 from vision.errors import MeasurementError
 from vision.frames import Array, Estimate
@@ -74,7 +76,7 @@ def placement(
             raise reasons[name]
     if not figures:
         raise ValueError("no figure asked for")
-    bodies = [body for body in (FLOOR, *map(axle_body, WHEELS), *sheet.used_places, TARGET) if body in poses]
+    bodies = [body for body in (FLOOR, WHEEL_PLANE, *map(axle_body, WHEELS), *sheet.used_places, TARGET) if body in poses]
     used = poses.of(bodies)
     if {axle_body(wheel) for wheel in REAR} <= set(bodies):
         check_sides(used, reference_known)
@@ -99,7 +101,8 @@ def figures_of(poses: Poses, sheet: Sheet, figures: Sequence[str] = FIGURES) -> 
     survey_from_target = poses[TARGET]
     centre = survey_from_target.translation_mm
     floor = poses[FLOOR]
-    out = {"height_mm": float((centre - floor.translation_mm) @ floor.rotation[:, 2])}
+    base = poses[WHEEL_PLANE] if sheet.height_from == "wheels" and "height_mm" in figures else floor
+    out = {"height_mm": float((centre - base.translation_mm) @ base.rotation[:, 2])}
     if set(figures) <= {"height_mm"}:
         return out
     axes = along(sheet_direction(poses, sheet), floor.rotation[:, 2])
@@ -130,10 +133,11 @@ def not_measured(poses: Poses, sheet: Sheet, reference_known: Collection[str]) -
         try:
             if TARGET not in poses:
                 raise MeasurementError("the target was not seen", hint="photograph a stand board together with floor boards")
-            if name == "height_mm" and sheet.height_from != "floor":
+            if name == "height_mm" and sheet.height_from == "wheels" and WHEEL_PLANE not in poses:
+                need_axles(poses, WHEELS, "height above the plane the wheels stand on")
                 raise MeasurementError(
-                    "height is not measured: the sheet gives it above the plane the wheels stand on",
-                    hint="give the height above the floor under the target, if the document has it",
+                    "height is not measured: the floor boards are too few to show the plane the wheels stand on",
+                    hint=f"lay {FEWEST} floor boards or more beside the car, near its wheels, and survey again",
                 )
             if name != "height_mm" and sheet.line_places:
                 need_places(poses, sheet.line_places, label)

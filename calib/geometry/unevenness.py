@@ -82,6 +82,11 @@ class BelievedFloor:
     why_not: str
 
     @property
+    def rougher(self) -> float:
+        """How many times rougher the floor is believed to be than its boards show, at least once."""
+        return max(1.0, self.pm_mm / self.measured_pm_mm)
+
+    @property
     def motion(self) -> MotionPrior:
         """How far the car heaves and tilts on it between epochs.
 
