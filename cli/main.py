@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from cli import boards, budget, check, demo, job, lens, sheet, shoot, stylus, survey, touch, vehicle, wheels
+from cli import boards, budget, check, demo, job, lens, plan, sheet, shoot, stylus, survey, touch, vehicle, wheels
 
 IN_BRIEF = {
     "demo": "Render an invented bay, measure it, compare with the truth.",
@@ -18,6 +18,7 @@ IN_BRIEF = {
     "lens-file": "Convert a lens file between bayfix, OpenCV and ROS.",
     "job": "Make a job folder: one car, one target position.",
     "sheet": "Placement sheets: look, confirm, compare.",
+    "plan": "Before the first photo: can this be decided, and where to stand.",
     "shoot": "Take the photos of one round with a webcam.",
     "survey": "Adjust the photos of the rolled car in one network.",
     "wheels": "Toe, camber, thrust line and axle midpoints, each with U.",
@@ -73,7 +74,7 @@ def options(
     """Options of the command itself."""
 
 
-for group in (demo, boards, lens, job, sheet, shoot, survey, wheels, vehicle, stylus, touch, check, budget):
+for group in (demo, boards, lens, job, sheet, plan, shoot, survey, wheels, vehicle, stylus, touch, check, budget):
     group.register(app)
 for _command in app.registered_commands:
     _command.short_help = IN_BRIEF.get(str(_command.name))

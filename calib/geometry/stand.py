@@ -37,6 +37,11 @@ def target_from_seen(side: Side) -> Pose:
     return Pose.from_rt(TARGET, "seen", _SEEN_AXES[side], np.zeros(3))
 
 
+def board_from_target(entry: StandBoard, board: Board, side: Side) -> Pose:
+    """Pose of the target in a stand board's frame, as the stand file has it."""
+    return _target(Pose.identity(board.name, board.name), entry, board, side)
+
+
 def pivot_in_target_mm(pivot: Pivot, side: Side) -> Array:
     """A point of the stand's upright turning axis in the target frame, shape (3,)."""
     return target_from_seen(side).apply([pivot.right_mm, 0.0, pivot.behind_mm])

@@ -1,0 +1,145 @@
+"""What could be done better, from what costs nothing to what costs a camera, each tried out on the imagined bay."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from calib.decision.plan import Decision, decide
+from calib.geometry.walk import beside_the_stand, photos_beside, stand_photos
+from calib.paper.bay import FloorPlace, PhotoPlace
+from cli.plan_run import Setting, predict
+from vision.boards import BoardSet
+from vision.boards_io import starter_boards
+from vision.errors import MeasurementError
+from vision.imagined import free_ids, larger_picture
+from vision.parallel import in_parallel
+
+ENOUGH = 0.05
+"""Chance of an undecided verdict for a perfectly placed target, above which a plan wants mending."""
+TAPE_PM_MM, STANDOFF_PM_MM = 0.4, 0.3
+SHARPER = 2.0
+NEAR_SPOTS = (
+    (1.0, 30.0, 1500.0, 1150.0),
+    (-1.0, 30.0, 1500.0, 1150.0),
+    (1.0, 55.0, 2000.0, 1500.0),
+    (-1.0, 55.0, 2000.0, 1500.0),
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Idea:
+    """One change of the setting; `cost` orders them, the cheapest first."""
+
+    cost: int
+    words: str
+    setting: Setting
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tried:
+    """An idea and what it would bring."""
+
+    words: str
+    cost: int
+    decision: Decision
+
+
+def tried(setting: Setting) -> Iterator[Tried]:
+    """Every idea with its outcome, the cheapest first; one that cannot be measured at all is left out."""
+    some = list(ideas(setting))
+    for idea, decision in zip(some, in_parallel(_try, [idea.setting for idea in some]), strict=True):
+        if decision is not None:
+            yield Tried(idea.words, idea.cost, decision)
+
+
+def cheapest(now: Decision, outcomes: Sequence[Tried]) -> Tried | None:
+    """The cheapest idea that makes the sheet decidable, or the one that helps most; None when none helps or none is needed."""
+    if now.whole.undecided <= ENOUGH:
+        return None
+    enough = [one for one in outcomes if one.decision.whole.undecided <= ENOUGH]
+    if enough:
+        return min(enough, key=lambda one: one.cost)
+    best = min(outcomes, key=lambda one: one.decision.whole.undecided, default=None)
+    return best if best and best.decision.whole.undecided < now.whole.undecided - 0.01 else None
+
+
+def ideas(setting: Setting) -> Iterator[Idea]:
+    """Changes worth trying: hands, photos, boards, camera."""
+    hands = setting.bay.by_hand
+
+    def with_hands(**change: float) -> Setting:
+        return replace(setting, bay=replace(setting.bay, by_hand=replace(hands, **change)))
+
+    if hands.tape_pm_mm is None or hands.tape_pm_mm > TAPE_PM_MM:
+        yield Idea(
+            1, f"a tape distance of some 4 m between two floor boards, to ±{TAPE_PM_MM} mm", with_hands(tape_pm_mm=TAPE_PM_MM)
+        )
+    if hands.standoff_pm_mm > STANDOFF_PM_MM:
+        yield Idea(
+            2, f"stand-offs to ±{STANDOFF_PM_MM} mm, or touched with the stylus", with_hands(standoff_pm_mm=STANDOFF_PM_MM)
+        )
+    yield Idea(
+        3,
+        "the boards' places on the target measured twice as well (stand file)",
+        replace(setting, stand=setting.stand.surer(2.0)),
+    )
+    more = stand_photos(setting.bay, setting.sheet, NEAR_SPOTS)
+    yield Idea(
+        4,
+        "four more photos of the stand: from 1.5 m, 30° off it, and from 2 m, 55° off it, on both sides",
+        _with_photos(setting, more),
+    )
+    yield Idea(5, "one more photo straight beside each wheel in every round", _with_photos(setting, photos_beside(setting.bay)))
+    if hands.floor_pm_mm > 1.0:
+        yield Idea(
+            6,
+            f"an evener floor, or one that was measured: ±{hands.floor_pm_mm / 2:g} mm",
+            with_hands(floor_pm_mm=hands.floor_pm_mm / 2),
+        )
+    yield Idea(7, "two more floor boards, left and right of the stand", _with_floor_boards(setting))
+    larger = starter_boards("a3")
+    if any(larger[board.name].square_mm > board.square_mm for board in setting.boards if board.name in larger):
+        yield Idea(8, "the larger boards (A3) on wheels and stand", _with_larger_boards(setting))
+    yield Idea(9, "a camera with twice as many pixels a side", replace(setting, lens=larger_picture(setting.lens, SHARPER)))
+
+
+def _try(setting: Setting) -> Decision | None:
+    try:
+        return decide(predict(setting).placement, setting.sheet)
+    except MeasurementError:
+        return None
+
+
+def _with_photos(setting: Setting, more: Sequence[PhotoPlace]) -> Setting:
+    return replace(setting, bay=replace(setting.bay, photos=(*setting.bay.photos, *more)))
+
+
+def _with_floor_boards(setting: Setting) -> Setting:
+    """Copies of a floor board with ids that no other board has, left and right of the stand."""
+    bay = setting.bay
+    pattern = setting.boards[bay.floor[0].board]
+    boards, floor = list(setting.boards), list(bay.floor)
+    for i, place in enumerate(beside_the_stand(bay, setting.sheet)):
+        board = replace(pattern, name=f"floor-more-{i + 1}", first_id=free_ids(boards, pattern))
+        boards.append(board)
+        floor.append(FloorPlace(board.name, *place))
+    return replace(setting, boards=BoardSet(tuple(boards)), bay=replace(bay, floor=tuple(floor)))
+
+
+def _with_larger_boards(setting: Setting) -> Setting:
+    larger = starter_boards("a3")
+    boards = [
+        replace(
+            board,
+            columns=larger[board.name].columns,
+            rows=larger[board.name].rows,
+            square_mm=larger[board.name].square_mm,
+            marker_mm=larger[board.name].marker_mm,
+            first_id=larger[board.name].first_id,
+        )
+        if board.name in larger and board.is_charuco and larger[board.name].square_mm > board.square_mm
+        else board
+        for board in setting.boards
+    ]
+    return replace(setting, boards=BoardSet(tuple(boards)))

@@ -1,0 +1,204 @@
+"""The stations of a plan: imagine every photo of the bay as it is meant to be, adjust it as if it were taken, and read U off.
+
+No figure is made up for this: the same network, roll fit and placement that a measurement uses, with photos that are free of
+errors and as sure as photos will be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from calib.bodies import REST, not_tied_in_words, tape_distances, view_of
+from calib.decision.verdict import Rule
+from calib.geometry.intended import (
+    CHECK_EPOCH,
+    STANDOFF_MM,
+    board_places,
+    camera_place,
+    in_the_way,
+    photos_in,
+    tape_between,
+    with_meant_points,
+)
+from calib.geometry.placement import Placement
+from calib.paper.bay import BayPlan, PhotoPlace
+from calib.paper.job import Job, Standoff, TapeDistance, WheelBoard
+from calib.paper.sheet import Sheet
+from calib.paper.stand import Stand
+from calib.pipeline import Car, car_of, check_of
+from vision.boards import BoardSet
+from vision.camera import LensProfile
+from vision.errors import MeasurementError
+from vision.frames import Pose
+from vision.imagined import Light, Solid, imagine, known_start, need_tied
+from vision.network import Network, adjust_network
+from vision.network_start import NotTiedError
+from vision.observations import View
+
+WHEEL_BOARDS = {
+    "rear_left": "wheel-rear-left",
+    "rear_right": "wheel-rear-right",
+    "front_left": "wheel-front-left",
+    "front_right": "wheel-front-right",
+}
+SELDOM = 3
+"""A board in fewer photos of the survey than this hangs on each of them."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Setting:
+    """Everything a plan is made of; places of floor boards and photos are given (`calib.geometry.walk`)."""
+
+    bay: BayPlan
+    sheet: Sheet
+    stand: Stand
+    boards: BoardSet
+    lens: LensProfile
+    light: Light
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Predicted:
+    """What a measurement of this setting would give.
+
+    Attributes
+    ----------
+    placement : Placement
+        With the covariance that the figures would have.
+    car : Car
+    not_measured : dict of figure to str
+    photos : tuple of (epoch, PhotoPlace, names of the boards it shows)
+    corners : int
+    """
+
+    placement: Placement
+    car: Car
+    not_measured: Mapping[str, str]
+    photos: tuple[tuple[str, PhotoPlace, tuple[str, ...]], ...]
+    corners: int
+
+    @property
+    def seldom(self) -> dict[str, int]:
+        """Boards that few photos of the survey show, and how many."""
+        count: dict[str, int] = {}
+        for epoch, _, boards in self.photos:
+            if epoch != CHECK_EPOCH:
+                for board in boards:
+                    count[board] = count.get(board, 0) + 1
+        return {board: n for board, n in count.items() if n < SELDOM}
+
+
+def predict(setting: Setting, rule: Rule = Rule.PROBABILITY) -> Predicted:
+    """Measure the imagined bay.
+
+    Raises
+    ------
+    MeasurementError
+        The photos of the plan do not tie the bay together, or show too little; says which photo to add.
+    """
+    job = job_of(setting)
+    standing = board_places(setting.bay, setting.boards, setting.stand, setting.sheet, job.wheel_boards())
+    views, cameras, listed = _views(setting, job, standing)
+    survey_views = [view for epoch, some in views.items() if epoch != CHECK_EPOCH for view in some]
+    datum = _datum(survey_views, setting)
+    lenses = {setting.lens.name: setting.lens}
+    try:
+        need_tied(survey_views)
+        need_tied(survey_views + views[CHECK_EPOCH])
+        survey = _adjusted(setting, survey_views, cameras, standing, datum, lenses, job, None)
+        check = _adjusted(setting, views[CHECK_EPOCH], cameras, standing, datum, lenses, job, survey)
+    except NotTiedError as err:
+        raise not_tied_in_words(err.groups, job, survey_views + views[CHECK_EPOCH]) from err
+    car = car_of(check.poses, job, setting.boards, (*setting.bay.roll_epochs, REST))
+    survey_from_bay = Pose("survey", "bay", standing[datum].transform.inv())
+    car = replace(car, poses=with_meant_points(car.poses, setting.bay, survey_from_bay))
+    outcome = check_of(car, job, setting.sheet, setting.stand, setting.boards, CHECK_EPOCH, rule=rule)
+    corners = sum(len(s.sighting.corner_ids) for some in views.values() for view in some for s in view.seen)
+    return Predicted(outcome.placement, car, outcome.judgement.not_measured, tuple(listed), corners)
+
+
+def job_of(setting: Setting) -> Job:
+    """The job that the setting would be."""
+    bay, hands = setting.bay, setting.bay.by_hand
+    missing = [board for board in WHEEL_BOARDS.values() if board not in setting.boards]
+    if missing:
+        raise MeasurementError(
+            f"the board set has no {', '.join(missing)}",
+            hint="take the starter set (bayfix boards new) or name the boards like it",
+        )
+    standoff = Standoff(STANDOFF_MM, hands.standoff_pm_mm)
+    tapes: tuple[TapeDistance, ...] = ()
+    if hands.tape_pm_mm is not None:
+        a, b, mm = tape_between(bay)
+        tapes = (TapeDistance(a, b, mm, hands.tape_pm_mm),)
+    return Job(
+        folder=Path(),
+        lens=(),
+        lens_for=(),
+        boards=Path(),
+        sheet=None,
+        stand=None,
+        floor=tuple(place.board for place in bay.floor),
+        wheels=tuple(WheelBoard(wheel, board, standoff) for wheel, board in WHEEL_BOARDS.items()),
+        distances=tapes,
+        floor_pm_mm=hands.floor_pm_mm,
+        standoff_common_pm_mm=0.0,
+    )
+
+
+def _views(
+    setting: Setting, job: Job, standing: Mapping[str, Pose]
+) -> tuple[dict[str, list[View]], dict[str, Pose], list[tuple[str, PhotoPlace, tuple[str, ...]]]]:
+    """Views by epoch, `bay_from_cam` by photo, and the list of photos with what each shows."""
+    views: dict[str, list[View]] = {}
+    cameras: dict[str, Pose] = {}
+    listed = []
+    known = {body.split("@")[0] for body in standing}
+    for epoch in (*setting.bay.roll_epochs, REST, CHECK_EPOCH):
+        here = {body.split("@")[0]: pose for body, pose in standing.items() if body.partition("@")[2] in ("", epoch)}
+        solids = [Solid(block.low, block.high) for block in in_the_way(setting.bay, epoch)]
+        views[epoch] = []
+        for i, place in enumerate(photos_in(setting.bay, epoch)):
+            name = f"{epoch}/{i + 1:02d}"
+            cameras[name] = camera_place(setting.bay, place, epoch)
+            seen = imagine(name, cameras[name], setting.lens.camera, setting.boards, here, solids, setting.light)
+            view = view_of(seen, setting.lens.name, epoch, job, known)
+            listed.append((epoch, place, tuple(s.board for s in view.seen)))
+            if view.seen:
+                views[epoch].append(view)
+        if not views[epoch]:
+            raise MeasurementError(
+                f"no photo of epoch {epoch} shows a board that can be read",
+                hint="go nearer, take a better camera or larger boards; mind the smallest square of 16 px",
+            )
+    return views, cameras, listed
+
+
+def _datum(views: Sequence[View], setting: Setting) -> str:
+    """The floor board that most photos show."""
+    seen = [s.body for view in views for s in view.seen]
+    return max((place.board for place in setting.bay.floor), key=seen.count)
+
+
+def _adjusted(
+    setting: Setting,
+    views: Sequence[View],
+    cameras: Mapping[str, Pose],
+    standing: Mapping[str, Pose],
+    datum: str,
+    lenses: Mapping[str, LensProfile],
+    job: Job,
+    before: Network | None,
+) -> Network:
+    bodies = {s.body for view in views for s in view.seen}
+    start = known_start(
+        {view.photo: cameras[view.photo] for view in views},
+        {body: pose for body, pose in standing.items() if body in bodies or body == datum},
+        datum,
+    )
+    if before is not None:
+        return adjust_network(views, setting.boards, lenses, prior=before.state, robust=False, start=start)
+    tapes = [tape for tape in tape_distances(job) if tape.a in bodies and tape.b in bodies]
+    return adjust_network(views, setting.boards, lenses, distances=tapes, datum=datum, robust=False, start=start)

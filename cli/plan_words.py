@@ -1,0 +1,147 @@
+"""A plan as JSON and as words: can this camera, in this bay, decide this sheet, and what would help."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from calib.decision.plan import Decision, PlannedFigure
+from calib.paper.sheet import Sheet
+from cli.check import DISCLAIMER
+from cli.kept_survey import program
+from cli.plan_ideas import ENOUGH, Tried
+from cli.plan_run import Predicted, Setting
+from cli.table import number, table
+
+SCHEMA = "plan/1"
+DIGITS = {"mm": 1, "deg": 2}
+
+
+def plan_document(
+    setting: Setting, predicted: Predicted, decision: Decision, outcomes: Sequence[Tried], advice: Tried | None
+) -> dict[str, Any]:
+    """The plan (`plan/1`)."""
+    sheet = setting.sheet
+    return {
+        "schema": SCHEMA,
+        "target": sheet.target,
+        "camera": setting.lens.name,
+        "photos": [
+            {
+                "epoch": epoch,
+                "words": place.words,
+                "at_mm": list(place.at_mm),
+                "towards_mm": list(place.towards_mm),
+                "upright": place.upright,
+                "shows": list(boards),
+            }
+            for epoch, place, boards in predicted.photos
+        ],
+        "corners": predicted.corners,
+        "figures": [_row(figure, sheet) for figure in decision.figures],
+        "not_measured": dict(predicted.not_measured),
+        "undecided_if_perfect": decision.whole.undecided,
+        "can_be_decided": decision.whole.undecided <= ENOUGH,
+        "ideas": [
+            {
+                "words": one.words,
+                "undecided_if_perfect": one.decision.whole.undecided,
+                "U": {
+                    figure.name.replace("_rad", "_deg"): _printed(figure, sheet) * figure.U for figure in one.decision.figures
+                },
+            }
+            for one in outcomes
+        ],
+        "advice": advice.words if advice else None,
+        "seldom_seen": predicted.seldom,
+        "program": program(),
+        "caution": DISCLAIMER,
+    }
+
+
+def _printed(figure: PlannedFigure, sheet: Sheet) -> float:
+    return abs(sheet.printed_sign(figure.name)) * (180.0 / math.pi if figure.name.endswith("_rad") else 1.0)
+
+
+def _row(figure: PlannedFigure, sheet: Sheet) -> dict[str, Any]:
+    factor = _printed(figure, sheet) * sheet.printed_sign(figure.name)
+    lower, upper = sorted((figure.lower * factor, figure.upper * factor))
+    low, high = sorted((figure.accepted.low * factor, figure.accepted.high * factor))
+    never = figure.accepted.is_empty
+
+    def finite(value: float) -> float | None:
+        return value if math.isfinite(value) else None
+
+    return {
+        "name": figure.name.replace("_rad", "_deg"),
+        "unit": "deg" if figure.name.endswith("_rad") else "mm",
+        "U": figure.U * abs(factor),
+        "lower": finite(lower),
+        "upper": finite(upper),
+        "conforms_from": None if never else finite(low),
+        "conforms_to": None if never else finite(high),
+        "undecided_if_perfect": figure.chances.undecided if figure.chances else None,
+        "limited_by": list(figure.limited_by),
+    }
+
+
+def in_words(document: dict[str, Any]) -> str:
+    """The answer first, then the table, then what would help."""
+    lines = [_answer(document)]
+    head = ["figure", "U (k = 2)", "allowed error", "conforms when measured", "", "undecided if perfect", "U comes from"]
+    rows = [_cells(row) for row in document["figures"]]
+    lines += ["", table(head, rows, right=(1, 2, 3, 5))]
+    lines += [f"{name.rsplit('_', 1)[0]}: {reason}" for name, reason in document["not_measured"].items()]
+    seldom = ", ".join(f"{board} ({count})" for board, count in document["seldom_seen"].items())
+    if seldom:
+        lines.append(f"few photos of the survey show: {seldom}")
+    if document["ideas"]:
+        lines += ["", "what would help, the cheapest first:"]
+        lines += [f"  {_percent(one['undecided_if_perfect']):>6} undecided with {one['words']}" for one in document["ideas"]]
+    if document["advice"]:
+        lines.append(f"advice: {document['advice']}")
+    return "\n".join(lines)
+
+
+def _answer(document: dict[str, Any]) -> str:
+    chance = document["undecided_if_perfect"]
+    never = [row["name"].rsplit("_", 1)[0] for row in document["figures"] if _can_never(row)]
+    if never:
+        return f"CANNOT BE DECIDED: {', '.join(never)}: U is too large for the tolerance, however well the target stands"
+    if document["can_be_decided"]:
+        return f"can be decided: a target that stands exactly right is called conforming with {_percent(1.0 - chance)}"
+    return f"HARDLY DECIDABLE: a target that stands exactly right stays undecided with {_percent(chance)}"
+
+
+def _can_never(row: dict[str, Any]) -> bool:
+    return row["undecided_if_perfect"] is not None and row["conforms_from"] is None and row["conforms_to"] is None
+
+
+def _cells(row: dict[str, Any]) -> list[str]:
+    digits = DIGITS[row["unit"]]
+    allowed = _range(row["lower"], row["upper"], digits)
+    accepted = "never" if _can_never(row) else _range(row["conforms_from"], row["conforms_to"], digits)
+    chance = row["undecided_if_perfect"]
+    judged = chance is not None
+    return [
+        row["name"].rsplit("_", 1)[0],
+        number(row["U"], digits + (row["U"] < 0.1)),
+        allowed if judged else "not limited",
+        accepted if judged else "",
+        row["unit"],
+        _percent(chance) if judged else "",
+        ", ".join(row["limited_by"]),
+    ]
+
+
+def _range(low: float | None, high: float | None, digits: int) -> str:
+    if low is not None and high is not None and abs(low + high) < 10.0**-digits / 2:
+        return f"±{number(high, digits)}"
+    shown = ["" if value is None else number(value, digits, sign=True) for value in (low, high)]
+    return f"from {shown[0]}" if not shown[1] else f"up to {shown[1]}" if not shown[0] else f"{shown[0]} to {shown[1]}"
+
+
+def _percent(share: float) -> str:
+    percent = 100.0 * share
+    return f"{percent:.0f} %" if 1.0 <= percent <= 99.0 or percent in (0.0, 100.0) else f"{percent:.1f} %"
