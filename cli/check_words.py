@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+from collections.abc import Sequence
 from typing import Any
 
 from calib.bodies import board_of
@@ -11,9 +12,11 @@ from calib.decision.moves import documents
 from calib.decision.moves import in_words as moves_in_words
 from calib.decision.verdict import Verdict
 from calib.paper.figures import figure_documents, remarks, shares
-from calib.paper.sheet import POINT, Sheet
+from calib.paper.sheet import Sheet
+from calib.paper.sheet_document import state_document
 from cli.check import DISCLAIMER, NOT_SHOWN, CheckRun
 from cli.kept_survey import Survey, program
+from cli.sheet_words import CLEARANCES, line_in_words, place_in_words
 from cli.stations import Desk
 from cli.table import number, table
 
@@ -25,7 +28,9 @@ LEAN = {
 }
 
 
-def check_document(run: CheckRun, sheet: Sheet, survey: Survey, desk: Desk, car_not_seen: str | None) -> dict[str, Any]:
+def check_document(
+    run: CheckRun, sheet: Sheet, survey: Survey, desk: Desk, car_not_seen: str | None, accepted: Sequence[str] = ()
+) -> dict[str, Any]:
     """The result of a check (`check/1`)."""
     pivot = desk.stand.pivot if desk.stand else None
     outcome = run.outcome
@@ -34,11 +39,15 @@ def check_document(run: CheckRun, sheet: Sheet, survey: Survey, desk: Desk, car_
         "epoch": run.epoch,
         "date": datetime.datetime.now().astimezone().isoformat(timespec="seconds"),
         "program": program(),
+        "placement": sheet.name,
         "target": sheet.target,
         "origin": sheet.origin,
-        "line": sheet.line,
+        "line": sheet.line if isinstance(sheet.line, str) else list(sheet.line),
         "side": sheet.side,
         "height_from": sheet.height_from,
+        "height_from": sheet.height_from,
+        "sheet_state": state_document(sheet.confirmation),
+        "accepted": list(accepted),
         "figures": figure_documents(outcome.judgement, sheet),
         "moves": documents(outcome.moves, pivot),
         "moves_in_words": moves_in_words(outcome.moves),
@@ -54,6 +63,7 @@ def check_document(run: CheckRun, sheet: Sheet, survey: Survey, desk: Desk, car_
                     "shift_mm": wheel.shift_mm,
                     "U_shift_mm": wheel.u_shift_mm,
                     "turn_deg": math.degrees(wheel.turn_rad),
+                    "moved": wheel.moved,
                 }
                 for wheel in run.stayed
             ],
@@ -66,7 +76,15 @@ def check_document(run: CheckRun, sheet: Sheet, survey: Survey, desk: Desk, car_
         "sigma0": run.network.sigma0,
         "redundancy": run.network.redundancy,
         "rejected": [{"photo": r.photo, "board": board_of(r.body), "reason": r.reason} for r in run.network.rejected],
-        "remarks": [*run.remarks, *remarks(outcome.judgement, sheet), *(g.words for g in outcome.gaps if not g.agrees)],
+        "remarks": [
+            *run.remarks,
+            *remarks(outcome.judgement, sheet),
+            *(gap.words for gap in outcome.gaps if not gap.agrees),
+            *(
+                f"not measured, see to it: {least:g} mm free {CLEARANCES[room]}"
+                for room, least in sheet.clearance.given.items()
+            ),
+        ],
         "caution": DISCLAIMER,
     }
 
@@ -78,14 +96,16 @@ def in_words(document: dict[str, Any]) -> str:
         _why(document),
         *_moves(document),
         "",
-        f"{document['target']}, {_side(document)} the car; distance from the {_origin(document)}, along the {_line(document)}",
+        f"{_called(document)}, {_side(document)} the car; distance from the {place_in_words(document['origin'])}, along the "
+        f"{line_in_words(document['line'])}",
+        *(["height above the plane the wheels stand on, as the sheet gives it"] if document["height_from"] == "wheels" else []),
         *(["height above the plane the wheels stand on, as the sheet gives it"] if document["height_from"] == "wheels" else []),
         f"(left and right are the car's, driver looking forward; {'; '.join(f'{k} {v}' for k, v in LEAN.items())})",
         "",
         _figures(document),
     ]
     lines += [f"{row['name']}: {row['not_measured']}" for row in document["figures"] if "not_measured" in row]
-    seen = document["car"]["seen"]
+    seen = [row for row in document["car"]["seen"] if not row["moved"]]
     if seen:
         worst = max(seen, key=lambda wheel: wheel["shift_mm"])
         lines += [
@@ -94,6 +114,8 @@ def in_words(document: dict[str, Any]) -> str:
         ]
     elif document["car"]["not_seen_reason"]:
         lines += ["", f"{NOT_SHOWN}; accepted because: {document['car']['not_seen_reason']}"]
+    lines += ["", f"sheet: {document['sheet_state']['words']}"]
+    lines += [f"accepted on the sheet: {question}" for question in document["accepted"]]
     lines += [f"note: {remark}" for remark in document["remarks"]]
     survey = document["survey"]
     photos = "1 photo" if len(document["photos"]) == 1 else f"{len(document['photos'])} photos"
@@ -137,15 +159,8 @@ def _side(document: dict[str, Any]) -> str:
     return "ahead of" if document["side"] == "ahead" else "behind"
 
 
-def _origin(document: dict[str, Any]) -> str:
-    if str(document["origin"]).startswith(POINT):
-        return f"touched point {str(document['origin']).removeprefix(POINT)}"
-    name = str(document["origin"]).replace("-", " ")
-    return name if name.endswith("axle") else f"{name} wheel"
-
-
-def _line(document: dict[str, Any]) -> str:
-    return "thrust line" if document["line"] == "thrust" else "centreline"
+def _called(document: dict[str, Any]) -> str:
+    return f"{document['placement']}: {document['target']}" if document["placement"] else str(document["target"])
 
 
 def _figures(document: dict[str, Any]) -> str:
