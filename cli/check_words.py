@@ -63,7 +63,7 @@ def check_document(
                     "shift_mm": wheel.shift_mm,
                     "U_shift_mm": wheel.u_shift_mm,
                     "turn_deg": math.degrees(wheel.turn_rad),
-                    "moved": wheel.moved,
+                    "moved": bool(wheel.moved),
                 }
                 for wheel in run.stayed
             ],
