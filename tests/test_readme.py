@@ -15,6 +15,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
+from calib.paper.bay import read_bay
 from calib.paper.job import read_job
 from calib.paper.sheet import read_sheet, read_sheets
 from calib.paper.stand import read_stand
@@ -201,6 +202,7 @@ def test_every_file_shown_can_be_read_as_it_stands(tmp_path, text):
             "stand/1": read_stand,
             "vehicle/1": read_vehicle,
             "stylus/1": read_stylus,
+            "bay/1": read_bay,
             "boards/1": read_boards,
             "lens/1": read_profile,
         }
@@ -216,6 +218,7 @@ def test_every_kind_of_file_is_shown():
         "stand/1",
         "vehicle/1",
         "stylus/1",
+        "bay/1",
         "boards/1",
         "lens/1",
     }
@@ -223,8 +226,10 @@ def test_every_kind_of_file_is_shown():
 
 def test_every_key_of_a_file_is_explained():
     """The readers know no key that the tables keep silent about."""
+    from calib.paper.bay import _BayFile, _ByHand, _Car, _Floor, _Photo, _Point
     from calib.paper.entries import LeastLength, LengthEntry, MostAngle, ProvenanceEntry
-    from calib.paper.job import _Distance, _JobFile, _Wheel, _Wheels
+    from calib.paper.job import _Distance, _JobFile
+    from calib.paper.job_wheels import BodyEntry, WheelEntry, WheelsEntry
     from calib.paper.sheet_model import (
         BetweenEntry,
         ClearanceEntry,
@@ -241,7 +246,7 @@ def test_every_key_of_a_file_is_explained():
     from vision.camera_io import _Camera, _Correlation, _Fit, _LensModel, _Wobble
 
     models = {
-        "job/1": (_JobFile, _Wheels, _Wheel, _Distance),
+        "job/1": (_JobFile, WheelsEntry, WheelEntry, BodyEntry, _Distance),
         "placement-sheet/1": (
             *(SheetFile, LengthEntry, ProvenanceEntry, SizeEntry, FloorEntry, MostAngle),
             *(ClearanceEntry, LeastLength, BetweenEntry, ConfirmedEntry),
@@ -250,6 +255,7 @@ def test_every_key_of_a_file_is_explained():
         "stand/1": (_StandFile, _BoardEntry, _PivotEntry),
         "vehicle/1": (_VehicleFile, _Limit, _Overruled),
         "stylus/1": (_StylusFile, _Tip, _TipSigma, _TipCorrelation, _TaughtScale),
+        "bay/1": (_BayFile, _Car, _ByHand, _Floor, _Photo, _Point),
         "boards/1": (_Charuco, _Chessboard, _Measured),
         "lens/1": (_LensModel, _Camera, _Correlation, _Fit, _Wobble),
     }
