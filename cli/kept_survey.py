@@ -1,7 +1,7 @@
 """The finished survey as it is kept: written whole, and read back only while everything it rests on is as it was.
 
 `results/survey.json` tells people and programs what the survey was made of and names the file of the joint estimate beside it
-(`survey-….npz`) that later checks build on.
+(`survey-….npz`) that later checks build on. The next survey of the same job starts from its poses.
 """
 
 from __future__ import annotations
@@ -10,21 +10,24 @@ import datetime
 import hashlib
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from calib.bodies import board_of
+from calib.bodies import board_of, body_of
 from calib.geometry.stylus import TouchedBy
 from calib.paper.epochs import epoch_order
 from calib.paper.job import Job, write_result
 from cli.self_calibrating import lens_rows
 from vision.errors import FileError
+from vision.frames import Pose
+from vision.gather import SeenPhoto
 from vision.kept import keep
 from vision.network import NetworkState
 from vision.network_io import read_state, state_bytes
+from vision.network_start import Start
 from vision.sightings_io import to_document
 
 if TYPE_CHECKING:
@@ -45,6 +48,14 @@ class Survey:
     epochs: tuple[str, ...]
     document: Mapping[str, Any]
     points: tuple[TouchedBy, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Kept:
+    """What a new survey may go on from: poses of photos that are still as they were, and sightings (photo, board) left out."""
+
+    start: Start
+    left_out: frozenset[tuple[str, str]]
 
 
 def keep_survey(desk: Desk, sighted: Sighted) -> Survey:
@@ -125,6 +136,40 @@ def load_survey(desk: Desk) -> Survey:
     return Survey(document["id"], document["date"], read_state(state_path), tuple(document["epochs"]), document)
 
 
+def kept_poses(desk: Desk, seen: Sequence[SeenPhoto], epoch: Mapping[str, str]) -> Kept | None:
+    """Poses of the kept survey, if it was made from the present boards, lens profiles and job entries.
+
+    A photo counts while it has the same content, epoch and lens, a body while such a photo shows it.
+    """
+    try:
+        document = json.loads((desk.job.results_folder / SURVEY_FILE).read_text(encoding="utf-8"))
+        if document["schema"] != SURVEY_SCHEMA or document["inputs"] != survey_inputs(desk):
+            return None
+        now = {photo.name: (photo.sha256, epoch[photo.name], photo.lens) for photo in seen}
+        rows = [r for r in document["photos"] if now.get(r["name"]) == (r["sha256"], r["epoch"], r["lens"]) and r["boards"]]
+        photos = {row["name"]: _pose("cam", "survey", row["cam_from_survey"]) for row in rows}
+        shown = {body_of(board, row["epoch"], desk.job.floor) for row in rows for board in row["boards"]}
+        bodies = {
+            row["body"]: _pose("survey", row["body"], row["survey_from_body"])
+            for row in document["bodies"]
+            if row["body"] in shown
+        }
+        left_out = frozenset((row["photo"], row["board"]) for row in document["rejected"])
+    except (OSError, ValueError, KeyError, TypeError):  # none there, damaged, or of an earlier version: start from nothing
+        return None
+    return Kept(Start(photos, bodies, ()), left_out) if photos else None
+
+
+def _pose(target: str, source: str, row: Mapping[str, Sequence[float]]) -> Pose:
+    return Pose.from_rt(target, source, [math.radians(angle) for angle in row["turn_deg"]], row["shift_mm"])
+
+
+def _pose_row(pose: Pose) -> dict[str, list[float]]:
+    """Rotation vector and translation."""
+    turn = [math.degrees(angle) for angle in pose.transform.rotation.as_rotvec()]
+    return {"turn_deg": turn, "shift_mm": pose.translation_mm.tolist()}
+
+
 def survey_inputs(desk: Desk) -> dict[str, str]:
     """What a survey rests on besides its photos, as fingerprints: boards, lens profiles, floor, wheels, distances."""
     job = desk.job
@@ -158,6 +203,11 @@ def network_document(sighted: Sighted) -> dict[str, Any]:
                 "lens": photo.lens,
                 "sha256": photo.sha256,
                 "boards": {board_of(body): round(value, 4) for (name, body), value in rms.items() if name == photo.name},
+                **(
+                    {"cam_from_survey": _pose_row(network.cam_from_survey[photo.name])}
+                    if photo.name in network.cam_from_survey
+                    else {}
+                ),
             }
             for photo in sighted.seen
         ],
@@ -177,6 +227,7 @@ def network_document(sighted: Sighted) -> dict[str, Any]:
                 "convergence_deg": math.degrees(s.convergence_rad),
                 "U_position_mm": 2 * s.sigma_position_mm,
                 "U_rotation_deg": 2 * math.degrees(s.sigma_rotation_rad),
+                "survey_from_body": _pose_row(network.state.pose(s.body)),
             }
             for s in network.strength
         ],

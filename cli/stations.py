@@ -9,7 +9,15 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from calib.bodies import board_of, epoch_of_body, known_boards, not_tied_in_words, suspicions, tape_distances, view_of
+from calib.bodies import (
+    board_of,
+    epoch_of_body,
+    known_boards,
+    not_tied_in_words,
+    suspicions,
+    tape_distances,
+    view_of,
+)
 from calib.doubts import scale_advice, survey_guesses
 from calib.geometry.stylus import with_touched
 from calib.paper.epochs import epoch_of, photos
@@ -17,20 +25,23 @@ from calib.paper.job import Job, check_job, read_job
 from calib.paper.stand import Stand, read_stand
 from calib.pipeline import Car, car_of
 from cli.doubting import Inquiry, Settled, odd_photos, settled
-from cli.kept_survey import Survey
+from cli.kept_survey import Kept, Survey, kept_poses
 from cli.self_calibrating import left_to_the_photos
 from vision.boards import BoardSet
 from vision.boards_io import read_boards
 from vision.camera import LensProfile
 from vision.camera_io import read_profile
 from vision.errors import FileError, MeasurementError, WrongLensError
-from vision.gather import Expected, PhotoTask, SeenPhoto, gather, look_again
+from vision.gather import Expected, PhotoTask, SeenPhoto, gather, look_again, with_earlier_finds
 from vision.network import Network, adjust_network, start_of, weak_spots
 from vision.network_start import NotTiedError, Start
 from vision.observations import View
 from vision.poses import PoseSet
+from vision.restart import continued
 from vision.visible import expected_boards
 
+CONTRADICTS = 3.0
+"""Misfit over uncertainty of a sighting left out, from which it contradicts the others; one of a few poor corners has less."""
 Tick = Callable[[str, str], None]
 
 
@@ -159,22 +170,41 @@ def survey(desk: Desk, tick: Tick = silent) -> Sighted:
     epoch = {name: epoch_of(job, path) for name, path in zip(names, paths, strict=True)}
     seen, remarks = look_at(desk, paths, names, tick)
     seen, odd = odd_photos(desk, seen, epoch)
+    kept = kept_poses(desk, seen, epoch)
+    if kept:
+        seen = with_earlier_finds(seen, desk.in_use, _kept_in(job))
     tick("network", "first adjustment")
-    done = settled_survey(desk, views_of(desk, seen, epoch))
+    done = settled_from(desk, views_of(desk, seen, epoch), kept)
     again = _second_look(desk, seen, epoch, done.network)
     more, looks = looked_again(desk, again, seen, tick, _kept_in(job))
     if more != seen:
         seen = more
         tick("network", "second adjustment")
-        done = settled_survey(desk, views_of(desk, seen, epoch), done.network)
+        views = views_of(desk, seen, epoch)
+        done = settled_survey(desk, views, _standing(done.network, views))
     network = done.network
     remarks = [*remarks, *odd, *done.remarks, *suspicions(network.rejected, network.rms_px, epoch)]
     remarks += scale_advice(job, desk.boards, network.bodies_seen)
     return Sighted(tuple(seen), epoch, network, (*remarks, *weak_spots(network)), looks)
 
 
-def settled_survey(desk: Desk, views: Sequence[View], before: Network | None = None) -> Settled:
-    """The survey's network with what contradicts it cured or told; it starts from an earlier network of the same photos.
+def settled_from(desk: Desk, views: Sequence[View], kept: Kept | None) -> Settled:
+    """The survey's network, from the kept survey's poses where these still hold: nothing that counted then is elsewhere now."""
+    cameras = {name: lens.camera for name, lens in desk.lenses.items()}
+    start = continued(kept.start, views, desk.boards, cameras, kept.left_out) if kept else None
+    if kept and start:
+        try:
+            done = settled_survey(desk, views, start)
+        except MeasurementError:
+            return settled_survey(desk, views)
+        gone = {(r.photo, board_of(r.body)) for r in done.network.rejected if r.misfit > CONTRADICTS}
+        if kept.left_out.issuperset(pair for pair in gone if pair[0] in kept.start.photos):
+            return done
+    return settled_survey(desk, views)
+
+
+def settled_survey(desk: Desk, views: Sequence[View], first: Start | None = None) -> Settled:
+    """The survey's network with what contradicts it cured or told; `first`: where to start, if it is known.
 
     A lens profile that the photos contradict is left to them, if they can calibrate the camera.
 
@@ -183,14 +213,12 @@ def settled_survey(desk: Desk, views: Sequence[View], before: Network | None = N
     MeasurementError
     """
     try:
-        return _settled_survey(desk, views, before)
+        return _settled_survey(desk, views, first)
     except WrongLensError as err:
-        return left_to_the_photos(desk, err, lambda opened: _settled_survey(opened, views, before))
+        return left_to_the_photos(desk, err, lambda opened: _settled_survey(opened, views, first))
 
 
-def _settled_survey(desk: Desk, views: Sequence[View], before: Network | None) -> Settled:
-    first = _standing(before, views) if before else None
-
+def _settled_survey(desk: Desk, views: Sequence[View], first: Start | None) -> Settled:
     def adjust(some: Sequence[View], boards: BoardSet, start: Start | None, robust: bool) -> Network:
         return adjusted(replace(desk, boards=boards), some, start=first if some is views else start, robust=robust)
 

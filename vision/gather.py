@@ -16,6 +16,7 @@ from vision.kept import (
     first_look_text,
     keep,
     kept_at,
+    kept_find,
     kept_first_look,
     kept_second_look,
     photo_file,
@@ -125,6 +126,20 @@ def look_again(
         out.append(_merged(seen, outcomes, boards))
         tick(seen.name)
     return out, new
+
+
+def with_earlier_finds(photos: Sequence[SeenPhoto], boards: BoardSet, cache: Path) -> list[SeenPhoto]:
+    """The photos with what kept second looks found in them, wherever the board was predicted then; nothing is looked at."""
+    out = []
+    for seen in photos:
+        found = {sighting.board for sighting in seen.sightings.found}
+        kept = {
+            board.name: kept_find(cache, second_look_key(seen.key, board.name))
+            for board in boards
+            if board.name not in found and seen.key
+        }
+        out.append(_merged(seen, kept, boards))
+    return out
 
 
 def _kept(task: PhotoTask, boards: BoardSet, cache: Path | None) -> SeenPhoto | None:

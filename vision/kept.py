@@ -114,6 +114,13 @@ def kept_second_look(cache: Path, key: str, predicted: Array) -> tuple[Sighting,
     return found
 
 
+def kept_find(cache: Path, key: str) -> Sighting | None:
+    """What a kept second look found, wherever it started; None when there is no such look or it found nothing."""
+    doc = _read(kept_at(cache, key))
+    found = from_document(doc["sightings"]).found if doc else ()
+    return found[0] if found else None
+
+
 def keep(new: Mapping[Path, str]) -> None:
     """Write all or, when stopped in the middle, what was there before."""
     before = {path: path.read_text(encoding="utf-8") if path.is_file() else None for path in new}

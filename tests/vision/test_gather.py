@@ -14,7 +14,7 @@ from tests.support.render_board import Scene, facing, render
 from vision.boards import Board, BoardSet
 from vision.camera import Camera, LensProfile
 from vision.frames import Pose
-from vision.gather import PhotoTask, SeenPhoto, gather, look_again
+from vision.gather import PhotoTask, SeenPhoto, gather, look_again, with_earlier_finds
 from vision.kept import STILL_FOUND_PX, STILL_NOTHING_PX, keep
 from vision.photos import side_file
 
@@ -151,6 +151,16 @@ def test_a_second_look_that_found_nothing_counts_as_well(photo: Path, cache: Pat
     assert looks == ["first", "second floor"]
     assert again(one, cache, {"floor": moved_px(elsewhere, 1.2 * STILL_NOTHING_PX)}) is one
     assert looks == ["first", "second floor", "second floor"]
+
+
+def test_what_a_second_look_found_is_had_without_looking(photo: Path, cache: Path, looks: list[str]) -> None:
+    one = seen(photo, cache)
+    assert with_earlier_finds([one], BOARDS, cache) == [one]
+    found = again(one, cache, {"floor": SMALL_POSE})
+    after = with_earlier_finds([seen(photo, cache)], BOARDS, cache)[0]
+    assert looks == ["first", "second floor"]
+    assert [s.board for s in after.sightings.found] == ["wheel", "floor"]
+    assert same(found, after)
 
 
 @pytest.mark.parametrize("shift_px", [1.2 * STILL_FOUND_PX, 40.0])
