@@ -45,7 +45,6 @@ def check_document(
         "line": sheet.line if isinstance(sheet.line, str) else list(sheet.line),
         "side": sheet.side,
         "height_from": sheet.height_from,
-        "height_from": sheet.height_from,
         "sheet_state": state_document(sheet.confirmation),
         "accepted": list(accepted),
         "figures": figure_documents(outcome.judgement, sheet),
@@ -98,7 +97,6 @@ def in_words(document: dict[str, Any]) -> str:
         "",
         f"{_called(document)}, {_side(document)} the car; distance from the {place_in_words(document['origin'])}, along the "
         f"{line_in_words(document['line'])}",
-        *(["height above the plane the wheels stand on, as the sheet gives it"] if document["height_from"] == "wheels" else []),
         *(["height above the plane the wheels stand on, as the sheet gives it"] if document["height_from"] == "wheels" else []),
         f"(left and right are the car's, driver looking forward; {'; '.join(f'{k} {v}' for k, v in LEAN.items())})",
         "",
