@@ -109,6 +109,8 @@ def doubt_about(
     found : sequence of Found
         Least probable first.
     """
+    # Without a tape nothing measures a size common to all prints: a smaller world would only make every misfit smaller.
+    found = [e for e in found if job.distances or not (isinstance(e.what, Typed) and e.what.kind == "scale")]
     place = {id(guess.what): guess for guess in guesses}
     limit = math.log(FALSE_ALARM / max(len(found), 1))
     for entry in _likeliest(found):
@@ -209,7 +211,7 @@ def _in_words(
         by_kind = {"bend": _bent, "own": _own_scale}
         if what.kind in by_kind:
             return by_kind[what.kind](found, boards)
-        if what.kind == "scale" and job.distances:  # without a tape nothing speaks of a size common to all prints
+        if what.kind == "scale":
             return _run_scale(found, what, boards)
         if what.kind == "lens":
             return _lens(found, what, views)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +17,7 @@ from synthetic_images import truth
 from synthetic_images.bay import Bay, FloorBoard, StandBoard
 from synthetic_images.imaging import Imaging, exif_of, write_jpeg
 from synthetic_images.invent import draw_true_scales, random_bay
+from synthetic_images.misprint import draw_misprints
 from synthetic_images.render import render_photo
 from synthetic_images.shot import Shot
 from synthetic_images.shots import demo_shots
@@ -55,6 +56,7 @@ def invent(seed: int, *, variant: str = "a4", megapixels: int = 2) -> DemoBay:
     rng = np.random.default_rng(seed)
     boards = _standing(starter_boards("a3" if variant == "a3" else "a4"))
     bay = random_bay(boards, rng, true_scales=draw_true_scales(boards, rng))
+    bay = replace(bay, misprints=draw_misprints(boards, np.random.default_rng([seed, 4])))
     camera = webcam() if megapixels == 2 else still_camera()
     return DemoBay(bay, camera, tuple(demo_shots(bay, rng, camera)), variant)
 

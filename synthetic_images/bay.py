@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from synthetic_images.misprint import Misprint
 from synthetic_images.rigid import Array, across, apply, inverse, rigid, rot_x, rot_y, rot_z, unit
 from synthetic_images.truth import line_frame
 from vision.boards import Board, BoardSet
@@ -193,6 +194,7 @@ class Bay:
     epochs : tuple of Epoch
         `roll-1` ... `roll-n`, `rest`, `check-1` ...
     bends : mapping of board name to Bend
+    misprints : mapping of board name to Misprint
     """
 
     boards: BoardSet
@@ -202,6 +204,7 @@ class Bay:
     bay_from_car: Array
     epochs: tuple[Epoch, ...]
     bends: Mapping[str, Bend] = field(default_factory=dict)
+    misprints: Mapping[str, Misprint] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if tuple(wheel.position for wheel in self.wheels) != WHEEL_POSITIONS:
@@ -289,12 +292,13 @@ class Bay:
         return poses
 
     def printed_points(self, name: str, points_in_board: Array) -> Array:
-        """Points of the flat print (n, 3) where they really are: pushed along z by the board's bend."""
-        bend = self.bends.get(name)
-        if bend is None:
-            return points_in_board
+        """Points of the pattern (n, 3) where they really are: printed a little beside, pushed along z by the board's bend."""
+        bend, misprint, board = self.bends.get(name), self.misprints.get(name), self.boards[name]
         out = points_in_board.copy()
-        out[:, 2] += bend.depth_mm(self.boards[name], out[:, 0], out[:, 1])
+        if misprint is not None:
+            out[:, :2] += misprint.at(board, points_in_board[:, 0], points_in_board[:, 1])
+        if bend is not None:
+            out[:, 2] += bend.depth_mm(board, out[:, 0], out[:, 1])
         return out
 
     def with_floor_board_moved(self, name: str, dx_mm: float, dy_mm: float) -> Bay:

@@ -14,6 +14,7 @@ from synthetic_images.background import coarse_maps, draw_faces, light
 from synthetic_images.bay import Bay
 from synthetic_images.corners import NEAR_MM, shot_boards
 from synthetic_images.imaging import Imaging, expose
+from synthetic_images.misprint import Misprint, corner_places
 from synthetic_images.print_picture import print_picture
 from synthetic_images.rigid import Array, apply, inverse
 from synthetic_images.scene import PAPER_MARGIN, SHEET_MARGIN, board_outline, room, things
@@ -99,6 +100,8 @@ def _sampled(
     ys = (np.arange(rows.start, rows.stop)[:, None] + offsets).ravel()
     ideal_x, ideal_y = camera.ideal_grid(xs, ys)
     x_mm, y_mm = _on_board(bay, board, cam_from_board, ideal_x, ideal_y)
+    if board.name in bay.misprints:
+        _undo_misprint(board, bay.misprints[board.name], x_mm, y_mm)
     picture = print_picture(_flat(board), _cells_per_mm(board, camera, cam_from_board, fine))
     on_sheet = np.ones(x_mm.shape, dtype=bool)
     for mm, scale, low, high in zip((x_mm, y_mm), (board.scale.x, board.scale.y), picture.low_mm, picture.high_mm, strict=True):
@@ -111,6 +114,15 @@ def _sampled(
     value = cv2.resize(np.where(on_sheet, samples, 0).astype(np.float32), size, interpolation=cv2.INTER_AREA)
     cover = cv2.resize(on_sheet.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     return np.asarray(value / 255.0, dtype=np.float32), np.asarray(cover, dtype=np.float32)
+
+
+def _undo_misprint(board: Board, misprint: Misprint, x_mm: Float32, y_mm: Float32) -> None:
+    """Points of the printed face become the points of the pattern that were printed there; in place."""
+    with np.errstate(invalid="ignore", over="ignore"):  # beyond the horizon; thrown away later
+        column, row = (np.clip(place, -1e4, 1e4).astype(np.float32) for place in corner_places(board, x_mm, y_mm))
+    for mm, shift in zip((x_mm, y_mm), np.moveaxis(misprint.shift_mm, 2, 0), strict=True):
+        table = np.ascontiguousarray(shift, dtype=np.float32)
+        mm -= np.asarray(cv2.remap(table, column, row, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
 
 
 def _flat(board: Board) -> Board:

@@ -14,6 +14,7 @@ import numpy as np
 
 from synthetic_images.bay import Bay, Bend, Epoch
 from synthetic_images.corners import visible_corners
+from synthetic_images.misprint import draw_misprints
 from synthetic_images.rigid import Array, across, apply, look_at, rigid, rot_y, unit
 from synthetic_images.shot import Shot
 from synthetic_images.true_camera import TrueCamera
@@ -58,6 +59,7 @@ def with_stylus(
     common = np.mean([(board.scale.x, board.scale.y) for board in run], axis=0) if run else np.ones(2)
     x, y = common + rng.uniform(-own, own, 2)
     board = replace(nominal, scale=PrintScale(float(x), float(y), 0.0, 0.0))
+    misprints = {**bay.misprints, **draw_misprints([board], rng)} if bay.misprints else {}
     bends = dict(bay.bends)
     if bend_sigma_mm:
         bends[board.name] = Bend(
@@ -65,7 +67,8 @@ def with_stylus(
         )
     rest = bay.epoch("rest")
     more = tuple(replace(rest, name=name) for name in epochs)
-    return replace(bay, boards=BoardSet((*bay.boards, board)), epochs=_in_order(bay.epochs, more), bends=bends)
+    boards = BoardSet((*bay.boards, board))
+    return replace(bay, boards=boards, epochs=_in_order(bay.epochs, more), bends=bends, misprints=misprints)
 
 
 def _in_order(epochs: tuple[Epoch, ...], more: tuple[Epoch, ...]) -> tuple[Epoch, ...]:

@@ -18,14 +18,17 @@ from vision.linearise import (
     OWN_COLUMNS,
     PHOTO_COLUMNS,
     Prediction,
+    by_printed_place,
     design,
     joint_map,
     joint_places,
     own_columns,
     photo_map,
     predict,
+    printed_places,
 )
 from vision.observations import Distance, Observations
+from vision.print_products import print_products, scatter
 from vision.unknowns import Known, Layout, Values, departure, moved, vector_of
 
 HUBER_K = 2.0
@@ -92,14 +95,22 @@ def residuals(problem: Problem, values: Values) -> tuple[Array, NDArray[np.bool_
 
 def linearised(problem: Problem, values: Values) -> tuple[Array, Array, Array, NDArray[np.int64]]:
     """Whitened residuals (s, m, 2), their derivatives by the photo (s, m, 2, 9) and by the joint unknowns each sighting touches
-    (s, m, 2, k), and these unknowns' places (s, k), `layout.size` for held ones."""
+    (s, m, 2, k; the printed places of its corners last), and these unknowns' places (s, k), `layout.size` for held ones."""
     obs = problem.obs
     at = predict(obs, problem.centres, values)
     rows = design(obs, values, at, OWN_COLUMNS)
     by_photo = rows @ photo_map(obs, values, problem.wobble_sigma, OWN_COLUMNS)
     by_joint = rows @ joint_map(obs, values, OWN_COLUMNS)
+    places = joint_places(obs, problem.layout, OWN_COLUMNS)
     shape = (*obs.used.shape, 2, -1)
-    return at.residual, by_photo.reshape(shape), by_joint.reshape(shape), joint_places(obs, problem.layout, OWN_COLUMNS)
+    by_photo, by_joint = by_photo.reshape(shape), by_joint.reshape(shape)
+    if (problem.layout.printed >= 0).any():
+        s, m = obs.used.shape
+        printed = np.zeros((s, m, 2, m, 2))
+        printed[:, np.arange(m), :, np.arange(m)] = by_printed_place(obs, values, rows).swapaxes(0, 1)
+        by_joint = np.concatenate([by_joint, printed.reshape(s, m, 2, 2 * m)], axis=3)
+        places = np.concatenate([places, printed_places(obs, problem.layout)], axis=1)
+    return at.residual, by_photo, by_joint, places
 
 
 def adjust(problem: Problem, start: Values, weights: Array | None = None, *, robust: bool = False) -> Solution:
@@ -160,10 +171,11 @@ def normal_equations(
 ) -> Normal:
     """Normal equations at `values`, photos eliminated by the Schur complement; `at`: the prediction there, if at hand."""
     at = at or predict(problem.obs, problem.centres, values)
-    own, own_right, cost = _own_products(problem, values, weights * (_huber(at.residual) if robust else 1.0), at)
-    hpp, gp, hpx, hxx, gx = _gathered(problem, values, own, own_right)
+    rows, r = _weighted(problem, values, weights * (_huber(at.residual) if robust else 1.0), at)
+    cost = float((r * r).sum())
+    hpp, gp, hpx, hxx, gx = _gathered(problem, values, rows, r)
     cost += _add_wobble(problem, values, hpp, gp)
-    cost += _add_known(problem, values, hxx, gx) + _add_distances(problem, values, hxx, gx)
+    cost += _add_known(problem, values, (hxx, gx)) + _add_distances(problem, values, (hxx, gx))
     inverse = _invert_photos(hpp)
     photos, k, size = hpx.shape
     flat = (inverse[:, :k, :k] @ hpx).reshape(photos * k, size)
@@ -174,24 +186,24 @@ def normal_equations(
     return Normal(cost, (reduced + reduced.T) / 2, right, inverse, joint, gp)
 
 
-def _own_products(problem: Problem, values: Values, weights: Array, at: Prediction) -> tuple[Array, Array, float]:
-    """Products of every sighting's own columns with themselves (s, k, k) and the residuals (s, k, 1), and the square sum."""
+def _weighted(problem: Problem, values: Values, weights: Array, at: Prediction) -> tuple[Array, Array]:
+    """Derivatives by every sighting's own columns (s, 2 m, k) and residuals (s, 2 m, 1), times the roots of the weights."""
     w = np.sqrt(weights)
     rows = design(problem.obs, values, at, own_columns(problem.layout, problem.wobble_sigma))
     rows *= np.repeat(w, 2, axis=1)[:, :, None]
-    r = (at.residual * w[..., None]).reshape(len(rows), -1, 1)
-    across = np.swapaxes(rows, 1, 2)
-    return across @ rows, across @ r, float((r * r).sum())
+    return rows, (at.residual * w[..., None]).reshape(len(rows), -1, 1)
 
 
-def _gathered(problem: Problem, values: Values, own: Array, own_right: Array) -> tuple[Array, Array, Array, Array, Array]:
-    """Sightings' products summed over photos and joint unknowns.
+def _gathered(problem: Problem, values: Values, weighted: Array, residual: Array) -> tuple[Array, Array, Array, Array, Array]:
+    """Sightings' products summed over photos and joint unknowns, from `_weighted`.
 
     Photo by photo (p, 9, 9), its right side (p, 9), photo by joint (p, k, n) with k = 6 when no photo wobbles, joint by joint
     (n, n) and its right side (n,).
     """
     obs, size, photos = problem.obs, problem.layout.size, len(problem.obs.photos)
-    columns = own.shape[1]
+    columns = weighted.shape[2]
+    across = np.swapaxes(weighted, 1, 2)
+    own, own_right = across @ weighted, across @ residual
     by_photo, by_joint = photo_map(obs, values, problem.wobble_sigma, columns), joint_map(obs, values, columns)
     to_photo, to_joint = np.swapaxes(by_photo, 1, 2), np.swapaxes(by_joint, 1, 2)
     photo_by_own = to_photo @ own
@@ -201,68 +213,19 @@ def _gathered(problem: Problem, values: Values, own: Array, own_right: Array) ->
     # Held unknowns point to one spare column behind the last, which is cut off.
     places = joint_places(obs, problem.layout, columns)
     hpp, gp = np.zeros((photos, PHOTO_COLUMNS, PHOTO_COLUMNS)), np.zeros((photos, PHOTO_COLUMNS))
-    hpp[:, :k, :k] = _scatter(photo_by_own @ by_photo, rows, within, photos * k, k).reshape(photos, k, k)
+    hpp[:, :k, :k] = scatter(photo_by_own @ by_photo, rows, within, photos * k, k).reshape(photos, k, k)
     gp[:, :k] = np.bincount(rows.ravel(), (to_photo @ own_right).ravel(), minlength=photos * k).reshape(photos, k)
-    hpx = _scatter(photo_by_own @ by_joint, rows, places, photos * k, size + 1)[:, :size].reshape(photos, k, size)
-    hxx = _scatter(to_joint @ own @ by_joint, places, places, size + 1, size + 1)[:size, :size]
+    hpx = scatter(photo_by_own @ by_joint, rows, places, photos * k, size + 1)[:, :size].reshape(photos, k, size)
+    hxx = scatter(to_joint @ own @ by_joint, places, places, size + 1, size + 1)[:size, :size]
     gx = np.asarray(np.bincount(places.ravel(), (to_joint @ own_right).ravel(), minlength=size + 1)[:size], dtype=float)
+    if (problem.layout.printed >= 0).any():
+        by_print = by_printed_place(obs, values, weighted)
+        of_print = print_products(weighted, residual, by_print, printed_places(obs, problem.layout), size)
+        hpx += of_print.across(to_photo, rows, photos * k).reshape(photos, k, size)
+        mixed = of_print.across(to_joint, places, size + 1)[:size]
+        hxx += mixed + mixed.T + of_print.within()
+        gx += of_print.right()
     return hpp, gp, hpx, hxx, gx
-
-
-def covariance(normal: Normal) -> Array:
-    """Inverse of the reduced normal matrix: covariance (k = 1) of the joint vector for σ₀ = 1.
-
-    Raises
-    ------
-    NetworkError
-        Singular: the photos do not determine every unknown.
-    """
-    if not len(normal.matrix):
-        return np.zeros((0, 0))
-    factor, scale = _factor(normal.matrix)
-    inverse = cho_solve(factor, np.eye(len(scale))) * np.outer(scale, scale)
-    return np.asarray((inverse + inverse.T) / 2, dtype=float)
-
-
-def covariance_parts(problem: Problem, solution: Solution, cov: Array) -> tuple[dict[str, Array], Array]:
-    """`cov` split by source: what each group of (pseudo-)observations brings through the same estimator.
-
-    With ``H = Σ H_s`` over independent sources, ``cov = H⁻¹ = Σ H⁻¹ H_s H⁻¹``; the corners are the rest.
-
-    Returns
-    -------
-    parts : dict of str to ndarray, shape (n, n)
-        Shares of the sources that enter with these photos.
-    lead : ndarray, shape (n, k)
-        How errors of the k carried unknowns come through: the carried estimate's share is ``lead @ carried.cov @ lead.T``.
-    """
-    layout, place = problem.layout, problem.layout.index()
-    x = vector_of(solution.values, layout)
-    parts: dict[str, Array] = {}
-
-    def add(source: str, matrix: Array) -> None:
-        parts[source] = parts[source] + matrix if source in parts else matrix
-
-    def lead_of(known: Known) -> Array:
-        columns, _, jac = departure(x, known, place)
-        return np.asarray(cov[:, columns] @ np.linalg.solve(known.cov, jac).T, dtype=float)
-
-    for known in problem.known:
-        lead = lead_of(known)
-        for source, matrix in known.parts.items():
-            add(source, lead @ matrix @ lead.T)
-    if problem.wobble_sigma.any():
-        held = np.where(problem.wobble_sigma > 0, problem.wobble_sigma, np.inf)
-        pull = (solution.normal.photo_joint[:, 6:9, :] / held[..., None]).reshape(-1, layout.size) @ cov
-        add("wobble", pull.T @ pull)
-    if problem.distances:
-        tape = np.zeros_like(cov)
-        _add_distances(problem, solution.values, tape, np.zeros(layout.size))
-        add("tape", cov @ tape @ cov)
-    lead = lead_of(problem.carried) if problem.carried else np.zeros((layout.size, 0))
-    before = problem.carried.cov if problem.carried else np.zeros((0, 0))
-    add("corners", cov - sum(parts.values(), np.zeros_like(cov)) - lead @ before @ lead.T)
-    return parts, lead
 
 
 def distance_misfit(problem: Problem, values: Values) -> list[tuple[Distance, float]]:
@@ -279,23 +242,14 @@ def _cost(problem: Problem, values: Values, weights: Array, robust: bool, at: Pr
         norm = np.sqrt(square)
         square = np.where(norm > HUBER_K, 2 * HUBER_K * norm - HUBER_K**2, square)
     cost = float((square * weights).sum())
-    size = problem.layout.size
-    spare_h, spare_g = np.zeros((size, size)), np.zeros(size)
     photos = len(problem.obs.photos)
     cost += _add_wobble(problem, values, np.zeros((photos, 9, 9)), np.zeros((photos, 9)))
-    return cost + _add_known(problem, values, spare_h, spare_g) + _add_distances(problem, values, spare_h, spare_g)
+    return cost + _add_known(problem, values) + _add_distances(problem, values)
 
 
 def _huber(res: Array) -> Array:
     norm = np.sqrt((res * res).sum(axis=-1))
     return np.asarray(HUBER_K / np.maximum(norm, HUBER_K), dtype=float)
-
-
-def _scatter(blocks: Array, rows: NDArray[np.int64], columns: NDArray[np.int64], height: int, width: int) -> Array:
-    """Sum of blocks (s, i, j) at their rows (s, i) and columns (s, j) of a matrix."""
-    flat = rows[:, :, None] * width + columns[:, None, :]
-    out = np.bincount(flat.ravel(), blocks.ravel(), minlength=height * width)
-    return np.asarray(out, dtype=float).reshape(height, width)
 
 
 def _add_wobble(problem: Problem, values: Values, hpp: Array, gp: Array) -> float:
@@ -308,16 +262,19 @@ def _add_wobble(problem: Problem, values: Values, hpp: Array, gp: Array) -> floa
     return float((information * values.wobble**2).sum())
 
 
-def _add_known(problem: Problem, values: Values, hxx: Array, gx: Array) -> float:
+def _add_known(problem: Problem, values: Values, sums: tuple[Array, Array] | None = None) -> float:
+    """Square sum of what is known beforehand; with `sums`, matrix and right side, its normal equations are added to these."""
     place = problem.layout.index()
     x = vector_of(values, problem.layout)
     cost = 0.0
     for known in (*problem.known, *([problem.carried] if problem.carried else [])):
         columns, gap, jac = departure(x, known, place)
-        pull = np.linalg.solve(known.cov, np.column_stack([gap, jac]))
-        hxx[np.ix_(columns, columns)] += jac.T @ pull[:, 1:]
-        gx[columns] += jac.T @ pull[:, 0]
-        cost += float(gap @ pull[:, 0])
+        pull = known.weight @ gap
+        cost += float(gap @ pull)
+        if sums:
+            hxx, gx = sums
+            hxx[np.ix_(columns, columns)] += jac.T @ known.weight @ jac
+            gx[columns] += jac.T @ pull
     return cost
 
 
@@ -348,13 +305,15 @@ def tape_rows(problem: Problem, values: Values) -> list[tuple[Distance, float, A
     return out
 
 
-def _add_distances(problem: Problem, values: Values, hxx: Array, gx: Array) -> float:
+def _add_distances(problem: Problem, values: Values, sums: tuple[Array, Array] | None = None) -> float:
     cost = 0.0
     for tape, gap, row in tape_rows(problem, values):
         information = (2.0 / tape.pm_mm) ** 2
-        hxx += information * np.outer(row, row)
-        gx += information * gap * row
         cost += information * gap * gap
+        if sums:
+            hxx, gx = sums
+            hxx += information * np.outer(row, row)
+            gx += information * gap * row
     return cost
 
 
@@ -367,7 +326,7 @@ def _invert_photos(hpp: Array) -> Array:
         raise NetworkError("a photo's position cannot be found from the boards it shows") from err
 
 
-def _factor(matrix: Array, damping: float = 0.0) -> tuple[tuple[Array, bool], Array]:
+def factor_of(matrix: Array, damping: float = 0.0) -> tuple[tuple[Array, bool], Array]:
     scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-30))
     scaled = matrix * np.outer(scale, scale)
     scaled[np.diag_indices(len(scale))] += damping
@@ -382,7 +341,7 @@ def _factor(matrix: Array, damping: float = 0.0) -> tuple[tuple[Array, bool], Ar
 
 def _step(normal: Normal, damping: float) -> tuple[Array, Array]:
     if len(normal.right):
-        factor, scale = _factor(normal.matrix, damping)
+        factor, scale = factor_of(normal.matrix, damping)
         step = -cho_solve(factor, normal.right * scale) * scale
     else:
         step = np.zeros(0)

@@ -20,7 +20,8 @@ SCHEMA = "boards/1"
 Variant = Literal["a4", "a3"]
 IMPLAUSIBLE_SCALE = 0.03
 """A print further off than this was scaled to fit the page or measured at another place: print anew, measure anew."""
-
+MOST_PRINT_PM_MM = 1.0
+"""A print whose corners lie farther off is none to measure with: the width of a line is a tenth of that."""
 _DEFAULT_RUN = "1"
 
 
@@ -33,6 +34,7 @@ def _board_name(name: str) -> str:
 _Name = Annotated[str, AfterValidator(_board_name)]
 _Positive = Annotated[float, Field(gt=0)]
 _HalfWidth = Annotated[float, Field(ge=0)]
+_PrintError = Annotated[float, Field(ge=0, le=MOST_PRINT_PM_MM)]
 
 
 class _Measured(FileModel):
@@ -68,6 +70,7 @@ class _Shared(FileModel):
     thickness_mm: _HalfWidth | None = None
     thickness_pm_mm: _HalfWidth | None = None
     flatness_pm_mm: _HalfWidth | None = None
+    print_pm_mm: _PrintError | None = None
     print_run: str | None = None
 
 
@@ -88,6 +91,7 @@ class _Chessboard(FileModel):
     inner_rows: int
     square_mm: _Positive
     flatness_pm_mm: _HalfWidth | None = None
+    print_pm_mm: _PrintError | None = None
     print_run: str | None = None
     measured: _Measured | None = None
 
@@ -137,7 +141,7 @@ def _given(row: FileModel, shared: _Shared, keys: tuple[str, ...]) -> dict[str, 
 
 
 def _charuco(row: _Charuco, shared: _Shared, where: str) -> Board:
-    keys = ("dictionary", "thickness_mm", "thickness_pm_mm", "flatness_pm_mm", "print_run")
+    keys = ("dictionary", "thickness_mm", "thickness_pm_mm", "flatness_pm_mm", "print_pm_mm", "print_run")
     values = _given(row, shared, keys)
     for key, meaning in (("dictionary", "marker dictionary"), ("thickness_mm", "thickness of paper and sheet together")):
         if key not in values:
@@ -154,7 +158,7 @@ def _charuco(row: _Charuco, shared: _Shared, where: str) -> Board:
 
 def _chessboard(row: _Chessboard, shared: _Shared) -> Board:
     scale = row.measured.scale() if row.measured else PrintScale()
-    values = _given(row, shared, ("flatness_pm_mm", "print_run"))
+    values = _given(row, shared, ("flatness_pm_mm", "print_pm_mm", "print_run"))
     return Board(row.name, row.inner_columns, row.inner_rows, row.square_mm, scale=scale, **values)
 
 
@@ -214,7 +218,7 @@ def _table(board: Board) -> tomlkit.items.Table:
             table[key] = getattr(board, key)
     else:
         table["inner_columns"], table["inner_rows"], table["square_mm"] = board.columns, board.rows, board.square_mm
-    table["flatness_pm_mm"], table["print_run"] = board.flatness_pm_mm, board.print_run
+    table["flatness_pm_mm"], table["print_pm_mm"], table["print_run"] = board.flatness_pm_mm, board.print_pm_mm, board.print_run
     if board.scale != PrintScale():
         scale = board.scale
         table["measured"] = _inline(

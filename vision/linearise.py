@@ -1,7 +1,7 @@
 """Every corner of a network predicted at given values, and its derivatives: the inner loop of the adjustment.
 
-Model of one corner (DEVELOPERS.md, "The network"): board frame, scaled about the centre mark and bent, to `survey` by the
-body's pose, to `cam` by the photo's pose, to pixels by the lens with the photo's wobble.
+Model of one corner (DEVELOPERS.md, "The network"): board frame, scaled about the centre mark, printed a little beside and bent,
+to `survey` by the body's pose, to `cam` by the photo's pose, to pixels by the lens with the photo's wobble.
 
 A corner's pixel is differentiated once, by the *own columns* of its sighting: pose of the board in the camera, print scale,
 bend, lens. What a photo or a body does to the pixel is a linear map of these per sighting: turning and shifting a body in
@@ -28,6 +28,8 @@ PHOTO_COLUMNS = 9
 """Of a photo: pose, relative focal length, principal point."""
 JOINT_COLUMNS = 6 + 2 + 2 + BEND_MODES + 12
 """Of what a sighting touches: pose of its body, scale of its run, own scale, bend, lens."""
+FOCAL = slice(10 + BEND_MODES, 12 + BEND_MODES)
+"""Focal lengths among these."""
 NEAREST_MM = 1.0
 
 
@@ -63,6 +65,7 @@ def predict(obs: Observations, centres: Array, values: Values) -> Prediction:
     from_mark = obs.corner[..., :2] - centres[obs.board][:, None, :2]
     in_board = obs.corner.copy()
     in_board[..., :2] += from_mark * scale[:, None, :]
+    in_board[..., :2] += values.printed[obs.board[:, None], obs.corner_id]
     in_board[..., 2] += (obs.modes @ values.bend[obs.board][:, :, None])[..., 0]
     turn, shift = _cam_from_body(obs, values)
     in_cam = in_board @ np.swapaxes(turn, 1, 2) + shift[:, None, :]
@@ -96,6 +99,19 @@ def design(obs: Observations, values: Values, at: Prediction, columns: int) -> A
     if columns > LENS.start:
         out[..., LENS] = np.where(used, whitened(obs, d_lens.reshape(s, m, 2, 12)), 0.0)
     return out.reshape(s, 2 * m, columns)
+
+
+def by_printed_place(obs: Observations, values: Values, rows: Array) -> Array:
+    """Derivatives of every corner by its own printed place, shape (s, m, 2, 2), from those of `design`: no other's matters."""
+    s, m = obs.used.shape
+    turn, _ = _cam_from_body(obs, values)
+    return np.asarray((rows[..., 3:6] @ turn[:, :, :2]).reshape(s, m, 2, 2), dtype=float)
+
+
+def printed_places(obs: Observations, layout: Layout) -> NDArray[np.int64]:
+    """Places in the joint vector of every sighting's corners' printed places, shape (s, 2 m); `layout.size` for held ones."""
+    places = layout.printed[obs.board[:, None], obs.corner_id].reshape(len(obs.board), -1)
+    return np.where(places < 0, layout.size, places)
 
 
 def own_columns(layout: Layout, wobble_sigma: Array) -> int:

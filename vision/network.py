@@ -24,7 +24,7 @@ from vision.network_start import Start, find_start, in_frame_of
 from vision.network_state import NetworkState
 from vision.observations import BEND_MODES, Distance, Observations, View, stack_views
 from vision.sightings import Rejected
-from vision.unknowns import Hold, Known, Layout, Values, known_beforehand, lay_out
+from vision.unknowns import Hold, Known, Layout, Values, known_beforehand, lay_out, moved
 
 __all__ = ["BodyStrength", "Network", "NetworkState", "Rejected", "adjust_network", "start_of", "weak_spots"]
 
@@ -33,6 +33,8 @@ REJECT_CORNER = 4.5
 REJECT_SHARE = 0.4
 """A sighting that loses more than this share of its corners is left out whole: it is not where the others say."""
 LEAST_CORNERS = 6
+PRINTED = frozenset({"scale", "own", "bend", "print"})
+"""Labels of unknowns that a board keeps from one network to the next, and that start at nil without an earlier one."""
 GROSS_PX = 20.0
 """A sighting farther off than this at the start is wrong or its body is badly placed; either way it must not pull yet."""
 
@@ -160,11 +162,10 @@ def _problem(
     distances: Sequence[Distance],
 ) -> Problem:
     obs = stack_views(views, boards, lenses)
-    carried = Known(prior.names, prior.value, prior.cov, prior.parts) if prior else None
-    layout = lay_out(obs, boards, lenses, datum, hold, carried)
-    if carried:
-        carried = _part_of(carried, layout)
-    known = known_beforehand(obs, boards, lenses, layout, carried)
+    held = frozenset(prior.names) if prior else frozenset()
+    layout = lay_out(obs, boards, lenses, datum, hold, held)
+    carried = _part_of(prior, layout) if prior else None
+    known = known_beforehand(obs, boards, lenses, layout, held)
     board_of_body = np.zeros(len(obs.bodies), dtype=np.int64)
     board_of_body[obs.body] = obs.board
     wobble = np.array(
@@ -176,13 +177,12 @@ def _problem(
     return Problem(obs, layout, tuple(known), tapes, centres, board_of_body, wobble[obs.lens_of_photo], carried)
 
 
-def _part_of(known: Known, layout: Layout) -> Known:
+def _part_of(prior: NetworkState, layout: Layout) -> Known:
     """The marginal of what is known for the unknowns that the new photos touch."""
     place = layout.index()
-    rows = [i for i, name in enumerate(known.names) if name in place]
-    grid = np.ix_(rows, rows)
-    names = tuple(known.names[i] for i in rows)
-    return Known(names, known.value[rows], known.cov[grid], {s: m[grid] for s, m in known.parts.items()})
+    rows = [i for i, name in enumerate(prior.names) if name in place]
+    names = tuple(prior.names[i] for i in rows)
+    return Known(names, prior.value[rows], prior.cov[np.ix_(rows, rows)])
 
 
 def _start_values(problem: Problem, start: Start, cameras: Mapping[str, Camera], prior: NetworkState | None) -> Values:
@@ -199,18 +199,15 @@ def _start_values(problem: Problem, start: Start, cameras: Mapping[str, Camera],
         np.array([pose.translation_mm for pose in bodies]),
         np.array([pose.rotation for pose in photos]),
         np.array([pose.translation_mm for pose in photos]),
+        np.zeros((*problem.layout.printed.shape[:2], 2)),
     )
     if prior:
-        place = {name: i for i, name in enumerate(prior.names)}
-        groups = (("scale", obs.runs, values.scale_run), ("own", obs.boards, values.scale_own))
-        for label, names, array in groups:
-            for i, name in enumerate(names):
-                for j, axis in enumerate("xy"):
-                    array[i, j] = prior.value[place[f"{label}:{name}:{axis}"]] if f"{label}:{name}:{axis}" in place else 0.0
-        for i, name in enumerate(obs.boards):
-            for j in range(BEND_MODES):
-                if f"bend:{name}:{j}" in place:
-                    values.bend[i, j] = prior.value[place[f"bend:{name}:{j}"]]
+        there = {name: i for i, name in enumerate(prior.names)}
+        step = np.zeros(problem.layout.size)
+        for i, name in enumerate(problem.layout.names):
+            if name in there and name.partition(":")[0] in PRINTED:
+                step[i] = prior.value[there[name]]
+        values = moved(values, problem.layout, step, np.zeros((len(obs.photos), 9)))
     return values
 
 

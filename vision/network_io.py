@@ -1,4 +1,7 @@
-"""A network's joint estimate in and out (NPZ, `network-state/1`), whole or not at all."""
+"""A network's joint estimate in and out (NPZ, `network-state/2`), whole or not at all.
+
+Covariances are kept as their upper triangles, row by row. `network-state/1` knew no printed places of corners and is refused.
+"""
 
 from __future__ import annotations
 
@@ -10,10 +13,11 @@ from pathlib import Path
 import numpy as np
 
 from vision.errors import FileError
+from vision.frames import Array
 from vision.network import NetworkState
 from vision.toml_io import write_whole
 
-SCHEMA = "network-state/1"
+SCHEMA = "network-state/2"
 
 
 def state_bytes(state: NetworkState) -> bytes:
@@ -29,10 +33,21 @@ def state_bytes(state: NetworkState) -> bytes:
         "sources": list(state.parts),
     }
     buffer = io.BytesIO()
-    arrays = {"head": np.array(json.dumps(head)), "value": state.value, "cov": state.cov}
-    arrays |= {f"part_{i}": part for i, part in enumerate(state.parts.values())}
-    np.savez_compressed(buffer, allow_pickle=False, **arrays)
+    arrays = {"head": np.array(json.dumps(head)), "value": state.value, "cov": _triangle(state.cov)}
+    arrays |= {f"part_{i}": _triangle(part) for i, part in enumerate(state.parts.values())}
+    # Digits of covariances do not compress: half a second for nothing.
+    np.savez(buffer, allow_pickle=False, **arrays)
     return buffer.getvalue()
+
+
+def _triangle(matrix: Array) -> Array:
+    return np.asarray(matrix[np.triu_indices(len(matrix))], dtype=float)
+
+
+def _whole(triangle: Array, size: int) -> Array:
+    out = np.zeros((size, size))
+    out[np.triu_indices(size)] = triangle
+    return out + np.triu(out, 1).T
 
 
 def write_state(path: Path, state: NetworkState) -> None:
@@ -53,11 +68,12 @@ def read_state(path: Path) -> NetworkState:
             head = json.loads(str(archive["head"]))
             if head.get("schema") != SCHEMA:
                 raise FileError(f"{path} has schema {head.get('schema')!r}, this version reads {SCHEMA!r}", hint=hint)
-            parts = {source: archive[f"part_{i}"] for i, source in enumerate(head["sources"])}
-            value, cov = archive["value"], archive["cov"]
+            value = archive["value"]
+            cov = _whole(archive["cov"], len(value))
+            parts = {source: _whole(archive[f"part_{i}"], len(value)) for i, source in enumerate(head["sources"])}
     except FileNotFoundError as err:
         raise FileError(f"{path}: no such file", hint=hint) from err
-    except (OSError, ValueError, KeyError, zipfile.BadZipFile) as err:
+    except (OSError, EOFError, ValueError, KeyError, zipfile.BadZipFile) as err:
         raise FileError(f"{path}: damaged or not written by bayfix: {err}", hint=hint) from err
     return NetworkState(
         head["datum"],

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtri
 
-from vision.adjust import Problem, Solution, covariance, covariance_parts, distance_misfit, residuals
+from vision.adjust import Problem, Solution, distance_misfit, residuals
+from vision.covariance import covariance, covariance_parts
 from vision.errors import NetworkError
 from vision.frames import Pose, skew
 from vision.network_state import NetworkState, carry

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -30,6 +30,8 @@ class NetworkState:
         alone where these scatter significantly more.
     chi_square, redundancy
         Of all photos so far.
+    probes : dict of str to ndarray, shape (n, q)
+        Further, vanishing sources of uncertainty, each by a root of its covariance (`reliability.with_probes`); never written.
     """
 
     datum: str
@@ -41,6 +43,7 @@ class NetworkState:
     variance_factor: float
     chi_square: float
     redundancy: int
+    probes: Mapping[str, Array] = field(default_factory=dict)
 
     def pose(self, body: str) -> Pose:
         """`survey_from_body`."""
@@ -62,7 +65,12 @@ class NetworkState:
             return out
 
         poses = tuple(self.pose(body) for body in self.boards)
-        return PoseSet(poses, spread(self.cov), {s: spread(m) for s, m in self.parts.items()})
+        parts = {source: spread(matrix) for source, matrix in self.parts.items()}
+        for source, root in self.probes.items():
+            mine = np.zeros((len(rows), root.shape[1]))
+            mine[known] = root[index]
+            parts[source] = self.variance_factor * mine @ mine.T
+        return PoseSet(poses, spread(self.cov), parts)
 
     def camera(self, lens: str, base: Camera) -> Camera:
         """The adjusted camera of a lens profile; parameters that were held keep their value."""
@@ -101,10 +109,11 @@ def carry(state: NetworkState, prior: NetworkState, lead: Array) -> NetworkState
     for source, matrix in state.parts.items():
         new = lift @ matrix @ lift.T
         parts[source] = parts[source] + new if source in parts else new
+    probes = {source: through @ root for source, root in prior.probes.items()}
     shift = gain @ difference(shared, state.value[[mine[name] for name in shared]], prior.value[b])
     value = np.concatenate([state.value, advance(rest, prior.value[a], shift)])
     boards = dict(prior.boards) | dict(state.boards)
-    return replace(state, names=(*state.names, *rest), value=value, cov=cov, parts=parts, boards=boards)
+    return replace(state, names=(*state.names, *rest), value=value, cov=cov, parts=parts, boards=boards, probes=probes)
 
 
 def difference(names: Sequence[str], now: Array, then: Array) -> Array:

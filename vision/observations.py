@@ -91,6 +91,8 @@ class Observations:
     photos, bodies, boards, runs, lenses : tuple of str
         Names behind the index arrays.
     photo, body, board, run, lens : ndarray of int, shape (s,)
+    corner_id : ndarray of int, shape (s, m)
+        Which corner of its board; 0 in rows of padding.
     corner : ndarray, shape (s, m, 3)
         Corners in the board frame, mm, before scale and bend corrections.
     modes : ndarray, shape (s, m, 3)
@@ -112,6 +114,7 @@ class Observations:
     board: NDArray[np.int64]
     run: NDArray[np.int64]
     lens: NDArray[np.int64]
+    corner_id: NDArray[np.int64]
     corner: Array
     modes: Array
     px: Array
@@ -146,6 +149,7 @@ def stack_views(views: Sequence[View], boards: BoardSet, lenses: Mapping[str, Le
 
     s, m = len(rows), max(len(seen.sighting.corner_ids) for _, seen in rows)
     corner, modes = np.zeros((s, m, 3)), np.zeros((s, m, BEND_MODES))
+    corner_id = np.zeros((s, m), dtype=np.int64)
     px, whiten = np.zeros((s, m, 2)), np.tile(np.eye(2), (s, m, 1, 1))
     used = np.zeros((s, m), dtype=bool)
     of_board = {name: (boards[name].corners_mm(), _modes_of(boards[name])) for name in board_names}
@@ -154,7 +158,7 @@ def stack_views(views: Sequence[View], boards: BoardSet, lenses: Mapping[str, Le
         corners, bends = of_board[seen.board]
         n = len(ids)
         corner[i, :n], modes[i, :n], px[i, :n] = corners[ids], bends[ids], seen.sighting.px
-        used[i, :n] = True
+        corner_id[i, :n], used[i, :n] = ids, True
     whiten[used] = np.linalg.inv(np.linalg.cholesky(np.concatenate([seen.sighting.cov_px for _, seen in rows])))
 
     def index(names: tuple[str, ...], picked: list[str]) -> NDArray[np.int64]:
@@ -172,6 +176,7 @@ def stack_views(views: Sequence[View], boards: BoardSet, lenses: Mapping[str, Le
         index(board_names, [seen.board for _, seen in rows]),
         index(runs, [boards[seen.board].print_run for _, seen in rows]),
         index(lens_names, [view.lens for view, _ in rows]),
+        corner_id,
         corner,
         modes,
         px,

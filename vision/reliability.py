@@ -116,13 +116,14 @@ def with_probes(state: NetworkState, found: Sequence[SingleError], label: str = 
     them off the result.
     """
     n = len(state.names)
-    parts = dict(state.parts)
+    probes = dict(state.probes)
+    # Effects are of reported size; parts are multiplied by the variance factor when they are reported.
+    size = math.sqrt(PROBE / state.variance_factor)
     for i, one in enumerate(found):
         effect = np.zeros((n, one.effect.shape[1]))
-        effect[: len(one.effect)] = one.effect
-        # Effects are of reported size; parts are multiplied by the variance factor when they are reported.
-        parts[f"{label}:{i}"] = PROBE / state.variance_factor * effect @ effect.T
-    return replace(state, parts=parts)
+        effect[: len(one.effect)] = size * one.effect
+        probes[f"{label}:{i}"] = effect
+    return replace(state, probes=probes)
 
 
 def hidden(estimate: Estimate, name: str, found: Sequence[SingleError], label: str = "error") -> list[float]:

@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import chdtrc
 
-from vision.adjust import Problem, Solution, covariance
+from vision.adjust import Problem, Solution
 from vision.camera import LensProfile
+from vision.covariance import covariance
 from vision.frames import Array
 from vision.network_report import Network
 from vision.unknowns import LENS_NAMES, Known, departure, vector_of

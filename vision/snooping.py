@@ -17,11 +17,12 @@ from numpy.typing import NDArray
 from scipy.linalg import cholesky, solve_triangular
 from scipy.special import chdtrc
 
-from vision.adjust import Problem, Solution, covariance, linearised
+from vision.adjust import Problem, Solution, linearised
+from vision.covariance import covariance
 from vision.frames import Array
-from vision.linearise import PHOTO_COLUMNS
+from vision.linearise import FOCAL, PHOTO_COLUMNS
 from vision.suppositions import Found, Moved, Supposition, Typed, Zoomed
-from vision.unknowns import LENS_NAMES, Known, departure, vector_of
+from vision.unknowns import Known, departure, vector_of
 
 SINGULAR = 1e-7
 """Eigenvalue over the largest below which a direction of a supposition cannot be told from the rest of the network."""
@@ -39,7 +40,8 @@ def snoop(problem: Problem, solution: Solution, guesses: Sequence[Moved | Zoomed
     """
     bench = _Bench(problem, solution)
     found = [bench.judged(guess, factor) for guess in guesses if bench.knows(guess)]
-    found += [bench.known(known, factor) for known in problem.known]
+    # A print's corners are many: whatever is wrong with a board looks like them too, and nobody could do anything about it.
+    found += [bench.known(known, factor) for known in problem.known if "print" not in known.parts]
     return sorted(found, key=lambda entry: entry.log_chance)
 
 
@@ -94,7 +96,7 @@ class _Bench:
         self.residual = res.reshape(s, -1)
         self.by_photo, self.by_joint = ((jac * used).reshape(s, self.residual.shape[1], -1) for jac in (by_photo, by_joint))
         self.poses = _Products(self, self.by_joint[:, :, :6])
-        focal = self.by_joint[:, :, -len(LENS_NAMES) :][:, :, :2]
+        focal = self.by_joint[:, :, FOCAL]
         self.zooms = _Products(self, focal @ solution.values.lens[obs.lens][:, :2, None])
 
     def knows(self, guess: Moved | Zoomed) -> bool:
@@ -124,7 +126,7 @@ class _Bench:
         """What is known beforehand against what the rest of the network says of it."""
         layout = self.problem.layout
         columns, gap, jac = departure(vector_of(self.solution.values, layout), known, layout.index())
-        weight = np.linalg.inv(known.cov)
+        weight = known.weight
         left = weight - weight @ jac @ self.cov[np.ix_(columns, columns)] @ jac.T @ weight
         label, of = known.names[0].split(":")[:2]
         return _settled(Typed(label, of, known.names), left, weight @ gap, factor, np.diag(weight))

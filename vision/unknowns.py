@@ -1,13 +1,14 @@
 """The unknowns of the network: which there are, where they stand in the joint vector, what is known of them beforehand.
 
 Names of the joint vector: ``lens:<profile>:<parameter>``, ``scale:<print run>:x|y`` (relative, common to the run),
-``own:<board>:x|y`` (relative, the board's own), ``bend:<board>:0..2`` (mm), ``pose:<body>:rx … tz`` (left perturbation).
+``own:<board>:x|y`` (relative, the board's own), ``bend:<board>:0..2`` (mm), ``pose:<body>:rx … tz`` (left perturbation),
+``print:<board>:<corner>:x|y`` (mm; where a corner was printed about the scaled pattern: the same in all photos and epochs).
 Photo poses and the per-photo lens wobble are eliminated before the joint vector is solved and have no place in it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -20,7 +21,7 @@ from vision.observations import BEND_MODES, Observations, bend_sigma_mm
 
 LENS_NAMES = INTRINSIC_NAMES + DISTORTION_NAMES
 POSE_NAMES = ("rx", "ry", "rz", "tx", "ty", "tz")
-SOURCES = ("corners", "lens", "wobble", "scale", "flatness", "tape")
+SOURCES = ("corners", "lens", "wobble", "scale", "flatness", "print", "tape")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +31,7 @@ class Hold:
     lens: bool = False
     scale: bool = False
     bend: bool = False
+    printed: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,6 +50,8 @@ class Values:
         `survey_from_board`.
     photo_rotation, photo_translation : ndarray, shapes (photos, 3, 3), (photos, 3)
         `cam_from_survey`.
+    printed : ndarray, shape (boards, corners of the largest, 2), mm
+        Where each corner was printed, minus where the scaled pattern has it.
     """
 
     lens: Array
@@ -59,26 +63,42 @@ class Values:
     body_translation: Array
     photo_rotation: Array
     photo_translation: Array
+    printed: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Known:
     """What is known of some unknowns beforehand: values and covariance, from one source or split by source.
 
-    `names` are names of the joint vector; `value` holds their values (for a pose: rotation vector and translation).
+    `names` are names of the joint vector; `value` holds their values (for a pose: rotation vector and translation); `weight` is
+    the inverse of `cov`.
     """
 
     names: tuple[str, ...]
     value: Array
     cov: Array
     parts: Mapping[str, Array] = field(default_factory=dict)
+    weight: Array = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "weight", information(self.cov))
+
+
+def information(cov: Array) -> Array:
+    """Inverse of a covariance, symmetric, found in units of each unknown's σ."""
+    if not len(cov):
+        return np.zeros((0, 0))
+    scale = 1.0 / np.sqrt(np.diag(cov))
+    inverse = np.linalg.inv(cov * np.outer(scale, scale)) * np.outer(scale, scale)
+    return np.asarray((inverse + inverse.T) / 2, dtype=float)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Layout:
     """Places of the unknowns in the joint vector; -1 where an unknown is held.
 
-    `lens` (lenses, 12), `scale_run` (runs, 2), `scale_own` (boards, 2), `bend` (boards, 3), `pose` (bodies, 6).
+    `lens` (lenses, 12), `scale_run` (runs, 2), `scale_own` (boards, 2), `bend` (boards, 3), `pose` (bodies, 6), `printed`
+    (boards, corners of the largest, 2), only of corners that were seen.
     """
 
     names: tuple[str, ...]
@@ -87,6 +107,7 @@ class Layout:
     scale_own: NDArray[np.int64]
     bend: NDArray[np.int64]
     pose: NDArray[np.int64]
+    printed: NDArray[np.int64]
 
     @property
     def size(self) -> int:
@@ -97,11 +118,16 @@ class Layout:
 
 
 def lay_out(
-    obs: Observations, boards: BoardSet, lenses: Mapping[str, LensProfile], datum: str, hold: Hold, prior: Known | None
+    obs: Observations,
+    boards: BoardSet,
+    lenses: Mapping[str, LensProfile],
+    datum: str,
+    hold: Hold,
+    held: Collection[str],
 ) -> Layout:
-    """Give every unknown its place. `datum` is the body whose pose is fixed: it has none."""
+    """Give every unknown its place. `datum` is the body whose pose is fixed: it has none; `held` are names an earlier network
+    knows."""
     names: list[str] = []
-    held = set(prior.names) if prior else set()
 
     def place(rows: int, columns: int, label: str, free: Mapping[tuple[int, int], str]) -> NDArray[np.int64]:
         out = np.full((rows, columns), -1, dtype=np.int64)
@@ -144,14 +170,35 @@ def lay_out(
     bend = place(len(obs.boards), BEND_MODES, "bend", bend_free)
     pose_free = {(i, j): f"{body}:{POSE_NAMES[j]}" for i, body in enumerate(obs.bodies) if body != datum for j in range(6)}
     pose = place(len(obs.bodies), 6, "pose", pose_free)
-    return Layout(tuple(names), lens, scale_run, scale_own, bend, pose)
+    printed = np.full((len(obs.boards), most_corners(obs, boards), 2), -1, dtype=np.int64)
+    for i, corner in _seen_corners(obs):
+        for j, name in enumerate(print_names(obs.boards[i], corner)):
+            if not hold.printed and (boards[obs.boards[i]].print_pm_mm > 0 or name in held):
+                printed[i, corner, j] = len(names)
+                names.append(name)
+    return Layout(tuple(names), lens, scale_run, scale_own, bend, pose, printed)
+
+
+def print_names(board: str, corner: int) -> list[str]:
+    return [f"print:{board}:{corner}:{axis}" for axis in "xy"]
+
+
+def most_corners(obs: Observations, boards: BoardSet) -> int:
+    return max(boards[name].corner_count for name in obs.boards)
+
+
+def _seen_corners(obs: Observations) -> list[tuple[int, int]]:
+    """(board, corner) of all that any photo shows, in order."""
+    there = np.arange(obs.used.shape[1]) < obs.count[:, None]
+    board = np.broadcast_to(obs.board[:, None], there.shape)
+    return sorted({*zip(board[there].tolist(), obs.corner_id[there].tolist(), strict=True)})
 
 
 def known_beforehand(
-    obs: Observations, boards: BoardSet, lenses: Mapping[str, LensProfile], layout: Layout, prior: Known | None
+    obs: Observations, boards: BoardSet, lenses: Mapping[str, LensProfile], layout: Layout, taken: Collection[str]
 ) -> list[Known]:
-    """Lens profiles, print scales and flatness as observed unknowns; what `prior` already holds is not applied again."""
-    taken = set(prior.names) if prior else set()
+    """Lens profiles, print scales, flatness and printed places as observed unknowns; what an earlier network holds (`taken`) is
+    not applied again."""
     out: list[Known] = []
 
     def add(source: str, names: list[str], value: Array, cov: Array) -> None:
@@ -176,6 +223,8 @@ def known_beforehand(
         own, bend = boards[b].scale.own_pm / 2, bend_sigma_mm(boards[b])
         add("scale", [f"own:{b}:{c}" for c in "xy"], np.zeros(2), np.eye(2) * own**2)
         add("flatness", [f"bend:{b}:{j}" for j in range(BEND_MODES)], np.zeros(BEND_MODES), np.eye(BEND_MODES) * bend**2)
+        printed = [name for corner in range(boards[b].corner_count) for name in print_names(b, corner)]
+        add("print", printed, np.zeros(len(printed)), np.eye(len(printed)) * (boards[b].print_pm_mm / 2) ** 2)
     return out
 
 
@@ -189,6 +238,7 @@ def vector_of(values: Values, layout: Layout) -> Array:
         (values.scale_own, layout.scale_own),
         (values.bend, layout.bend),
         (poses, layout.pose),
+        (values.printed, layout.printed),
     ):
         x[place[place >= 0]] = part[place >= 0]
     return x
@@ -216,6 +266,7 @@ def moved(values: Values, layout: Layout, step: Array, photo_step: Array) -> Val
         body_translation=np.einsum("nij,nj->ni", turn, values.body_translation) + pose[:, 3:],
         photo_rotation=photo_turn @ values.photo_rotation,
         photo_translation=np.einsum("nij,nj->ni", photo_turn, values.photo_translation) + photo_step[:, 3:6],
+        printed=bump(values.printed, layout.printed),
     )
 
 

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from synthetic_images.corners import visible_corners
+from synthetic_images.misprint import Misprint
 from synthetic_images.rigid import Array, apply, inverse, rigid, rot_x, rot_y, rot_z
 from synthetic_images.true_camera import TrueCamera
 from tests.benchmarks.fisher_unknowns import MM, RAD, Unknown, bay_unknowns
@@ -97,12 +98,13 @@ def board_pose(bay: ReferenceBay, name: str, epoch: str) -> Array:
 
 
 def design(one: TrueBay, unknowns: list[Unknown], law: NoiseLaw) -> Array:
-    """Whitened derivatives of all corners and the tape by all unknowns, then lens, then photos; a row a coordinate."""
+    """Whitened derivatives of all corners and the tape by all unknowns, then lens, photos, and printed places; a row a
+    coordinate."""
     bay = replace(one.bay, target=one.bay.bay_from_target(CHECK))
     eyes = [inverse(shot.bay_from_cam) for shot in one.shots]
     seen = sightings(one, law)
-    first = len(unknowns)
-    out = np.zeros((seen[-1].rows.stop + 1, first + len(LENS) + 6 * len(eyes)))
+    first, prints = len(unknowns), len(LENS) + 6 * len(eyes)
+    out = np.zeros((seen[-1].rows.stop + 1, first + prints + len(print_sigmas(one))))
     for j, unknown in enumerate(unknowns):
         up, down = unknown.change(bay, unknown.step), unknown.change(bay, -unknown.step)
         for s in seen:
@@ -113,8 +115,34 @@ def design(one: TrueBay, unknowns: list[Unknown], law: NoiseLaw) -> Array:
         if any(name in unknown.boards for name in (a, b)):
             out[-1, j] = (tape_mm(up, a, b) - tape_mm(down, a, b)) / (2 * unknown.step) / (one.known["tape_pm_mm"] / 2)
     _lens_columns(one, bay, eyes, seen, out[:, first : first + len(LENS)])
-    _photo_columns(one, bay, eyes, seen, out[:, first + len(LENS) :])
+    _photo_columns(one, bay, eyes, seen, out[:, first + len(LENS) : first + prints])
+    _print_columns(one, bay, eyes, seen, out[:, first + prints :])
     return out
+
+
+def print_sigmas(one: TrueBay) -> Array:
+    """σ of every corner's printed place, mm: board by board, corner by corner, x then y."""
+    return np.concatenate([np.full(2 * board.corner_count, board.print_pm_mm / 2.0) for board in one.bay.boards])
+
+
+def _print_columns(one: TrueBay, bay: ReferenceBay, eyes: list[Array], seen: list[Seen], out: Array) -> None:
+    """All corners of a board are shifted together; a corner's own rows are those by its own place."""
+    counts = [2 * board.corner_count for board in one.bay.boards]
+    first = dict(zip((board.name for board in one.bay.boards), np.cumsum([0, *counts[:-1]]).tolist(), strict=True))
+    for s in seen:
+        for axis in (0, 1):
+            gap = _pixels_misprinted(one, bay, eyes, s, axis, MM) - _pixels_misprinted(one, bay, eyes, s, axis, -MM)
+            rows = np.arange(s.rows.start, s.rows.stop)
+            out[rows, first[s.board] + 2 * np.repeat(s.corners, 2) + axis] = gap / (2 * MM)
+
+
+def _pixels_misprinted(one: TrueBay, bay: ReferenceBay, eyes: list[Array], s: Seen, axis: int, d: float) -> Array:
+    board = bay.boards[s.board]
+    shift = np.zeros((board.corner_rows, board.corner_columns, 2))
+    shift += bay.misprints[s.board].shift_mm if s.board in bay.misprints else 0.0
+    shift[..., axis] += d
+    there = replace(bay, misprints={**bay.misprints, s.board: Misprint(shift)})
+    return pixels(there, one.camera, eyes[s.photo], s)
 
 
 def _lens_columns(one: TrueBay, bay: ReferenceBay, eyes: list[Array], seen: list[Seen], out: Array) -> None:
@@ -165,9 +193,11 @@ def bound(one: TrueBay, names: list[str], law: NoiseLaw = LAW, *, second_board: 
     unknowns = bay_unknowns(one, second_board=second_board)
     a = design(one, unknowns, law)
     normal = a.T @ a
-    n, m = len(unknowns), len(LENS)
+    n, m, prints = len(unknowns), len(LENS), print_sigmas(one)
+    p = len(normal) - len(prints)
     sigma = np.array([unknown.sigma for unknown in unknowns])
     normal[range(n), range(n)] += np.where(np.isfinite(sigma), 1.0 / sigma**2, 0.0)
+    normal[range(p, len(normal)), range(p, len(normal))] += 1.0 / prints**2
     normal[n : n + m, n : n + m] += np.linalg.inv(lens_covariance(one, law)[:m, :m])
     scale = 1.0 / np.sqrt(np.diag(normal))
     jac = np.zeros((len(names), len(normal)))

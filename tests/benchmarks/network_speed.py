@@ -18,7 +18,8 @@ from scipy.optimize import least_squares
 from scipy.sparse import csr_matrix, lil_matrix
 
 from tests.support.network_world import CAMERA, lens_profile, ring_world, small_boards, views_of
-from vision.adjust import Problem, adjust, covariance, residuals
+from vision.adjust import Problem, adjust, residuals
+from vision.covariance import covariance
 from vision.network import _problem, _start_values
 from vision.network_start import find_start
 from vision.unknowns import Hold, Values, departure, moved, vector_of

@@ -34,6 +34,7 @@ from synthetic_images.bay import (
 )
 from synthetic_images.imaging import Imaging
 from synthetic_images.lens_shots import lens_shots
+from synthetic_images.misprint import Misprint, draw_misprints
 from synthetic_images.rigid import Array, apply, inverse, look_at, rigid, rot_x, rot_y, rot_z
 from synthetic_images.shot import Shot
 from synthetic_images.true_camera import TrueCamera
@@ -239,6 +240,7 @@ def true_bay(camera: str = "1080p", variant: str = "a3", rng: np.random.Generato
         car_on_floor(floor, *place),
         _epochs(ref, wheels, draw),
         {board.name: _bend(board, draw) for board in boards} if rng else {},
+        _misprints(boards, rng.spawn(1)[0]) if rng else {},
         _tilts(ref, draw),
         _lifts(ref, draw),
         pivot_inboard_mm=TYRE_MIDDLE_MM + draw.normal(PIVOT_SIGMA_MM),
@@ -261,6 +263,11 @@ def _boards(variant: str, draw: Draw) -> tuple[BoardSet, dict[str, Array]]:
         return replace(board, scale=PrintScale(x, y, 0.0, 0.0), thickness_mm=thickness)
 
     return BoardSet(tuple(true(board) for board in starter)), runs
+
+
+def _misprints(boards: BoardSet, rng: np.random.Generator) -> dict[str, Misprint]:
+    """Corners printed beside their places by the law they are believed to have, from draws of their own."""
+    return {b.name: draw_misprints([b], rng, own_mm=b.print_pm_mm / 2.0, smooth_mm=0.0)[b.name] for b in boards}
 
 
 def _bend(board: Board, draw: Draw) -> ModeBend:

@@ -5,7 +5,7 @@ Knows no car: boards on a floor, some standing, photos walking round. The truth 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -21,14 +21,19 @@ CAMERA = Camera(1920, 1080, 1400.0, 1402.0, 955.0, 545.0, np.array([-0.12, 0.08,
 
 @dataclass(frozen=True)
 class World:
+    """The truth; `printed_mm` are a board's corners minus where the scaled pattern has them, (n, 2)."""
+
     boards: BoardSet
     camera: Camera
     world_from_body: dict[str, Pose]
     cam_from_world: dict[str, Pose]
     scale: dict[str, tuple[float, float]]
+    printed_mm: dict[str, np.ndarray] = field(default_factory=dict)
 
 
-def small_boards(count: int, *, flatness_mm: float = 0.5, common_pm: float = 0.0007, own_pm: float = 0.0002) -> BoardSet:
+def small_boards(
+    count: int, *, flatness_mm: float = 0.5, common_pm: float = 0.0007, own_pm: float = 0.0002, print_mm: float = 0.0
+) -> BoardSet:
     return BoardSet(
         tuple(
             Board(
@@ -40,6 +45,7 @@ def small_boards(count: int, *, flatness_mm: float = 0.5, common_pm: float = 0.0
                 "DICT_APRILTAG_36h11",
                 17 * i,
                 flatness_pm_mm=flatness_mm,
+                print_pm_mm=print_mm,
                 scale=PrintScale(1.0, 1.0, common_pm, own_pm),
             )
             for i in range(count)
@@ -71,6 +77,12 @@ def ring_world(
         look = np.array([rng.normal(0, 250), rng.normal(0, 250), 100.0])
         cams[f"p{k:02d}.jpg"] = look_at(eye, look, roll_rad=rng.normal(0, 0.4))
     return World(board_set, camera, bodies, cams, {board.name: (1.0, 1.0) for board in board_set})
+
+
+def misprinted(world: World, sigma_mm: float, seed: int) -> World:
+    """The world with every corner printed beside its place by a normal error along x and along y."""
+    rng = np.random.default_rng(seed)
+    return replace(world, printed_mm={b.name: rng.normal(0.0, sigma_mm, (b.corner_count, 2)) for b in world.boards})
 
 
 def look_at(eye: np.ndarray, look: np.ndarray, roll_rad: float = 0.0) -> Pose:
@@ -110,6 +122,7 @@ def views_of(
         for board in world.boards:
             cam_from_board = cam_from_world @ world.world_from_body[board.name]
             corners = board.corners_mm() * [*world.scale[board.name], 1.0]
+            corners[:, :2] += world.printed_mm.get(board.name, 0.0)
             in_cam = cam_from_board.apply(corners)
             into = cam_from_board.rotation[:, 2]
             ray = in_cam.mean(axis=0) / np.linalg.norm(in_cam.mean(axis=0))

@@ -31,6 +31,7 @@ legacy = true
 thickness_mm = 6.0
 thickness_pm_mm = 0.4
 flatness_pm_mm = 1.0
+print_pm_mm = 0.2
 print_run = "office"
 measured = { x_mm = 139.8, y_mm = 139.6, pm_mm = 0.14, own_pm_mm = 0.07, date = 2026-03-01 }
 
@@ -49,6 +50,7 @@ inner_columns = 9
 inner_rows = 6
 square_mm = 25.0
 flatness_pm_mm = 0.05
+print_pm_mm = 0.0
 
 [chessboard.measured]
 x_mm = 225.09
@@ -71,12 +73,14 @@ def test_every_key_arrives(shop):
     assert [board.name for board in boards] == ["old", "new", "glass"]
     assert boards["old"] == Board(
         "old", 7, 5, 30.0, 22.0, "DICT_4X4_50", 3, True, 6.0, 0.4, 1.0, "office",
-        PrintScale(139.8 / 140, 139.6 / 140, 0.14 / 140, 0.07 / 140),
+        PrintScale(139.8 / 140, 139.6 / 140, 0.14 / 140, 0.07 / 140), 0.2,
     )  # fmt: skip
     assert boards["new"].dictionary == "DICT_5X5_250"
     assert (boards["new"].thickness_mm, boards["new"].thickness_pm_mm, boards["new"].flatness_pm_mm) == (4.0, 0.2, 0.5)
     assert boards["new"].scale == PrintScale()
+    assert boards["new"].print_pm_mm == 0.1
     glass = boards["glass"]
+    assert glass.print_pm_mm == 0.0
     assert not glass.is_charuco
     assert (glass.columns, glass.rows, glass.corner_count) == (9, 6, 54)
     assert glass.scale.x == pytest.approx(1.0004)
@@ -90,8 +94,8 @@ def test_written_boards_come_back(shop, tmp_path):
         assert np.allclose(board.corners_mm(), copy.corners_mm(), rtol=0, atol=1e-9)
         assert copy.scale.common_pm == pytest.approx(board.scale.common_pm, rel=1e-12)
         assert copy.scale.own_pm == pytest.approx(board.scale.own_pm, rel=1e-12)
-        same = ("name", "dictionary", "first_id", "legacy", "thickness_mm", "thickness_pm_mm", "flatness_pm_mm", "marker_mm")
-        for key in same if board.is_charuco else ("name", "flatness_pm_mm", "print_run"):
+        same = ("name", "dictionary", "first_id", "legacy", "thickness_mm", "thickness_pm_mm", "flatness_pm_mm", "print_pm_mm")
+        for key in same if board.is_charuco else ("name", "flatness_pm_mm", "print_pm_mm", "print_run"):
             assert getattr(copy, key) == getattr(board, key), key
 
 
@@ -111,10 +115,13 @@ def edited(shop, old, new):
         (
             "x_mm = 139.8",
             "x_mm = 130.8",
-            r"boards\.toml:20: charuco\.0\.measured: the x bar of 140 mm cannot measure 130\.8 mm",
+            r"boards\.toml:21: charuco\.0\.measured: the x bar of 140 mm cannot measure 130\.8 mm",
         ),
+        ("print_pm_mm = 0.2", "print_pm_mm = -0.2", r"boards\.toml:19: charuco\.0\.print_pm_mm: .*greater than or equal to 0"),
+        ("print_pm_mm = 0.2", "print_pm_mm = 2.0", r"boards\.toml:19: charuco\.0\.print_pm_mm: .*less than or equal to 1"),
+        ("print_pm_mm = 0.2", 'print_pm_mm = "fine"', r"boards\.toml:19: charuco\.0\.print_pm_mm: .*valid number"),
         ('"boards/1"', '"boards/2"', r"boards\.toml: 'boards/2', this version reads 'boards/1'"),
-        ('name = "new"', 'name = "a:b"', r"boards\.toml:24: charuco\.1\.name: 'a:b' is no board name"),
+        ('name = "new"', 'name = "a:b"', r"boards\.toml:25: charuco\.1\.name: 'a:b' is no board name"),
         ("[all]", "[every]", r"boards\.toml:3: every: unknown key"),
         ("thickness_mm = 4\n", "", r"boards\.toml:2\d: board new: thickness_mm is missing"),
         ("[[chessboard]]", "[[chessboard", r"boards\.toml: not valid TOML"),
@@ -124,6 +131,12 @@ def test_a_wrong_entry_is_named_with_file_line_and_key(shop, old, new, says):
     edited(shop, old, new)
     with pytest.raises(FileError, match=says):
         read_boards(shop)
+
+
+def test_a_print_error_for_all_boards_gives_way_to_a_boards_own(shop):
+    edited(shop, "[all]", "[all]\nprint_pm_mm = 0.3")
+    boards = read_boards(shop)
+    assert {name: boards[name].print_pm_mm for name in ("old", "new")} == {"old": 0.2, "new": 0.3}
 
 
 @pytest.mark.parametrize(

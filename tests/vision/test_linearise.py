@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.support.network_world import CAMERA, lens_profile, ring_world, views_of
+from tests.support.network_world import CAMERA, lens_profile, ring_world, small_boards, views_of
 from vision.adjust import Problem, linearised, normal_equations, residuals
 from vision.camera import Wobble
 from vision.linearise import BEND, OWN_COLUMNS, POSE, design, own_columns, predict
@@ -14,9 +14,11 @@ from vision.network_start import find_start
 from vision.unknowns import Hold, Values, moved
 
 NO_WOBBLE = Wobble()
+SIZES = {"pose": 1e-4, "lens": 1e-3, "bend": 1e-2, "print": 1e-2}
 HOLDS = [
+    (Hold(lens=True, scale=True, bend=True, printed=True), NO_WOBBLE, POSE.stop),
     (Hold(lens=True, scale=True, bend=True), NO_WOBBLE, POSE.stop),
-    (Hold(lens=True, scale=True), NO_WOBBLE, BEND.stop),
+    (Hold(lens=True, scale=True, printed=True), NO_WOBBLE, BEND.stop),
     (Hold(lens=True, bend=True), NO_WOBBLE, BEND.stop),
     (Hold(scale=True, bend=True), NO_WOBBLE, OWN_COLUMNS),
     (Hold(lens=True, scale=True, bend=True), Wobble(0.5, 3.0), OWN_COLUMNS),
@@ -25,8 +27,8 @@ HOLDS = [
 
 
 def problem_of(hold: Hold, wobble: Wobble) -> tuple[Problem, Values]:
-    """A small network somewhat beside its solution: scales, bends and wobble not zero."""
-    world = ring_world(17, boards=4, photos=4)
+    """A small network somewhat beside its solution: scales, bends, printed places and wobble not zero."""
+    world = ring_world(17, photos=4, board_set=small_boards(4, print_mm=0.1))
     views = views_of(world, noise_px=1.0, said_px=0.5)
     lens = {"cam": lens_profile(sigma=1.0, wobble=wobble)}
     start = find_start(views, world.boards, {"cam": CAMERA}, "b0")
@@ -38,7 +40,7 @@ def problem_of(hold: Hold, wobble: Wobble) -> tuple[Problem, Values]:
 
 
 def sizes_of(problem: Problem) -> np.ndarray:
-    return np.array([{"pose": 1e-4, "lens": 1e-3, "bend": 1e-2}.get(name.split(":")[0], 1e-5) for name in problem.layout.names])
+    return np.array([SIZES.get(name.split(":")[0], 1e-5) for name in problem.layout.names])
 
 
 def full_jacobian(problem: Problem, values: Values) -> np.ndarray:
