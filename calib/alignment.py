@@ -11,8 +11,10 @@ from calib.geometry import lines
 from calib.geometry.floor_map import FloorMap, floor_map, slope_between
 from calib.geometry.lines import FLOOR, WHEELS
 from calib.geometry.tyres import tyre_figures
+from calib.geometry.wheel_path import LEAST_WAY_MM, TRAVEL
+from calib.geometry.wheels import Mode
 from calib.paper.job import Job
-from calib.paper.vehicle import Vehicle
+from calib.paper.vehicle import LENGTHS, Vehicle
 from calib.pipeline import Car
 from vision.boards import BoardSet
 from vision.frames import Estimate
@@ -61,9 +63,33 @@ def alignment(car: Car, job: Job, boards: BoardSet, vehicle: Vehicle | None = No
         estimates.append(slope)
     else:
         missing |= {"floor_pitch": slope, "floor_roll": slope}
-    estimates += [car.figures.estimate, tyre_figures(car.fit.rolling, dict(vehicle.tyres) if vehicle else None)]
+    rolled = [car.fit.rolling.of([TRAVEL])] if TRAVEL in car.fit.rolling.names else []
+    tyres = tyre_figures(car.fit.rolling, dict(vehicle.tyres) if vehicle else None)
+    estimates += [car.figures.estimate, *rolled, tyres]
+    missing |= _not_rolled(car, [*tyres.names, *(name for way in rolled for name in way.names)])
     limits = judge_limits(vehicle, estimates, missing, rule) if vehicle else ()
     return Alignment(car, floor, tuple(estimates), missing, limits)
+
+
+def _not_rolled(car: Car, measured: Sequence[str]) -> dict[str, str]:
+    """What rolling alone shows and could not be had, with the reason."""
+    out = {}
+    for name in (TRAVEL.removesuffix("_rad"), *(name for name in LENGTHS if name.startswith("rolling_"))):
+        if f"{name}_mm" in measured or f"{name}_rad" in measured:
+            continue
+        if car.fit.mode is not Mode.ROLLED:
+            out[name] = f'not measured: not rolled (mode = "{car.fit.mode}")'
+        elif TRAVEL.startswith(name):
+            out[name] = f"not measured: not rolled far enough ({LEAST_WAY_MM / 1000.0:.1f} m)"
+        else:
+            needed = [wheel for wheel in WHEELS if wheel in name or _axle(wheel) in name or "front_minus_rear" in name]
+            lost = [wheel for wheel in needed if lines.axle_body(wheel) not in car.poses]
+            out[name] = f"not measured: no spin axis of the {', '.join(w.replace('_', ' ') for w in lost)} wheel"
+    return out
+
+
+def _axle(wheel: str) -> str:
+    return f"difference_{wheel.split('_')[0]}"
 
 
 def _slope(car: Car, floor: FloorMap, reference_known: Sequence[str]) -> Estimate | str:
@@ -74,4 +100,4 @@ def _slope(car: Car, floor: FloorMap, reference_known: Sequence[str]) -> Estimat
     front = floor_from_survey.apply(lines.front_mid_mm(car.poses))[:2]
     ahead = (floor_from_survey.rotation @ lines.centreline_direction(car.poses))[:2]
     around_stand = (floor.place_mm - front) @ ahead > AHEAD_MM
-    return slope_between(floor, list(~around_stand), list(around_stand), ahead) or NO_SLOPE
+    return slope_between(floor, list(~around_stand), list(around_stand), ahead, car.uneven.pm_mm) or NO_SLOPE

@@ -31,8 +31,8 @@ def held_body(board: str, photo: str) -> str:
 
 
 def touch_view(seen: PhotoSightings, lens: str, epoch: str, job: Job, stylus: str, without: Collection[str] = ()) -> View:
-    """A photo of the stylus: its board is a body of this photo alone; floor and wheel boards tie it to the bay and the car."""
-    tying = {*job.floor, *job.wheel_boards().values()} - set(without)
+    """A photo of the stylus: its board is a body of this photo alone; boards on floor and car tie it to both."""
+    tying = {*job.floor, *job.car_boards()} - set(without)
     found = [BodySighting(body_of(s.board, epoch, job.floor), s) for s in seen.found if s.board in tying]
     held = [BodySighting(held_body(stylus, seen.photo), s) for s in seen.found if s.board == stylus]
     return View(seen.photo, lens, (*found, *held))
@@ -49,7 +49,7 @@ def epoch_of_body(body: str) -> str:
 
 def known_boards(job: Job, stand: Stand | None) -> set[str]:
     """Boards that belong to this job; others in the photos (the lens board, boards not listed) are passed over."""
-    return {*job.floor, *job.wheel_boards().values(), *(stand.names if stand else ())}
+    return {*job.floor, *job.car_boards(), *(stand.names if stand else ())}
 
 
 def view_of(seen: PhotoSightings, lens: str, epoch: str, job: Job, boards: Collection[str]) -> View:

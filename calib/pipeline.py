@@ -14,6 +14,7 @@ import numpy as np
 from scipy.special import chdtri
 
 from calib.bodies import REST, body_of
+from calib.decision.floor_limits import FloorRow, judge_floor
 from calib.decision.moves import Move, moves
 from calib.decision.verdict import Judgement, Rule, Verdict, at_best_undecided, judge
 from calib.geometry.flange import apply_flanges
@@ -25,8 +26,10 @@ from calib.geometry.places import with_board_marks
 from calib.geometry.stand import BoardGap, second_board_gaps, target_pose
 from calib.geometry.unevenness import BelievedFloor, believed
 from calib.geometry.vehicle import VehicleFigures, vehicle_figures
-from calib.geometry.wheels import StandOff, WheelFit, WheelSpec, apply_standoffs, fit_wheels
-from calib.paper.job import Job
+from calib.geometry.wheel_data import CORNER_MM
+from calib.geometry.wheel_path import roll_advice
+from calib.geometry.wheels import Mode, MotionPrior, StandOff, WheelFit, WheelSpec, apply_standoffs, fit_wheels
+from calib.paper.job import Job, WheelBoard
 from calib.paper.sheet import FIGURES, Sheet
 from calib.paper.stand import Stand
 from vision.boards import BoardSet
@@ -40,6 +43,19 @@ CAR_STAYED_RAD = 5e-4
 """Below both the car is said to have stayed: no figure of a placement is touched by more than its U."""
 
 
+NOT_ROLLED: Mapping[Mode, tuple[str, ...]] = {
+    Mode.ROLLED: (),
+    Mode.SPIN: (
+        "not rolled: the wheels were turned by hand on a lift; toe, camber and heights are those of hanging wheels, not of a "
+        "car that stands on them",
+    ),
+    Mode.STATIC: (
+        "not rolled: the spin axes are where the holders of the wheel boards are said to put them; how square and central they "
+        "sit (mounting_pm_deg, centring_pm_mm) is in every U, and no photo checks it",
+    ),
+}
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Car:
     """The car as it stands in `rest`: poses with floor and spin axes, the roll fit, the alignment table, the floor."""
@@ -51,23 +67,30 @@ class Car:
     floor: FloorMap
     uneven: BelievedFloor
 
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What to mind about the wheels, as sentences."""
+        return (*NOT_ROLLED[self.fit.mode], *roll_advice(self.fit.rolling), *self.fit.remarks)
+
 
 @dataclass(frozen=True, slots=True)
 class CarStayed:
-    """A wheel board seen in a check, compared with `rest`."""
+    """A board on a wheel or on the body seen in a check, compared with `rest`."""
 
     board: str
     shift_mm: float
     u_shift_mm: float
     turn_rad: float
     moved: bool
+    on_body: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CheckOutcome:
     """One measured placement with its verdict, what to move, and what was seen of the car and of a second stand board.
 
-    `poses` are the bodies it was computed from: floor, spin axes and target among them.
+    `poses` are the bodies it was computed from: floor, spin axes and target among them. `floor` are the limits the sheet sets to
+    the floor.
     """
 
     placement: Placement
@@ -76,6 +99,8 @@ class CheckOutcome:
     gaps: tuple[BoardGap, ...]
     stand_board: str
     poses: PoseSet
+    floor: tuple[FloorRow, ...]
+    uneven: BelievedFloor
 
 
 def car_of(poses: PoseSet, job: Job, boards: BoardSet, epochs: Sequence[str]) -> Car:
@@ -95,15 +120,29 @@ def car_of(poses: PoseSet, job: Job, boards: BoardSet, epochs: Sequence[str]) ->
     """
     floor = [name for name in job.floor if name in poses]
     with_floor, shape, uneven = floor_of(poses, job, boards, epochs)
-    wheels = {wheel.wheel: WheelSpec(wheel.board) for wheel in job.wheels}
+    wheels = {wheel.wheel: _spec(wheel, boards) for wheel in job.wheels}
     standoffs = {
         wheel.wheel: StandOff(wheel.standoff.mm, wheel.standoff.pm_mm) for wheel in job.wheels if wheel.standoff is not None
     }
-    fit = fit_wheels(with_floor, wheels, epochs, uneven.motion, standoffs=standoffs)
+    motion = MotionPrior.on_lift(job.turning.lift_pm_mm) if job.turning.mode is Mode.SPIN else uneven.motion
+    fit = fit_wheels(
+        with_floor,
+        wheels,
+        epochs,
+        motion.settling(job.body.settle_pm_mm),
+        standoffs=standoffs,
+        mode=job.turning.mode,
+        body_boards=job.body.boards,
+    )
     known = {wheel: standoff for wheel, standoff in standoffs.items() if f"axle:{wheel}" in fit.poses}
     placed = apply_flanges(apply_standoffs(fit.poses, known, job.standoff_common_pm_mm), job.flanges)
     reference = {*known, *(wheel for wheel in job.flanges if f"axle:{wheel}" in fit.poses)}
     return Car(placed, fit, vehicle_figures(placed, reference), floor_flatness(poses, boards, floor), shape, uneven)
+
+
+def _spec(wheel: WheelBoard, boards: BoardSet) -> WheelSpec:
+    x, y, z = boards[wheel.board].centre_mm.tolist()
+    return WheelSpec(wheel.board, (x, y, z), wheel.centring_pm_mm, wheel.mounting_pm_rad)
 
 
 def floor_of(poses: PoseSet, job: Job, boards: BoardSet, epochs: Sequence[str]) -> tuple[PoseSet, FloorMap, BelievedFloor]:
@@ -165,8 +204,12 @@ def check_of(
     judgement = judge(measured, sheet, rule, {name: err.what for name, err in reasons.items()})
     if not car_shown:
         judgement = replace(judgement, verdict=at_best_undecided(judgement.verdict))
+    floor = judge_floor(poses, car.floor, car.uneven.pm_mm, sheet, rule)
+    if any(row.blocks for row in floor) and job.floor_overruled is None:
+        judgement = replace(judgement, verdict=at_best_undecided(judgement.verdict))
     gaps = second_board_gaps(car.poses, seen, boards, body_of_board)
-    return CheckOutcome(measured, judgement, moves(measured, sheet, stand.pivot), gaps, seen.boards[0].board, poses)
+    step = moves(measured, sheet, stand.pivot)
+    return CheckOutcome(measured, judgement, step, gaps, seen.boards[0].board, poses, floor, car.uneven)
 
 
 def need_sources(without: Collection[str], known: Collection[str]) -> None:
@@ -184,9 +227,12 @@ def need_sources(without: Collection[str], known: Collection[str]) -> None:
 
 
 def car_stayed(poses: PoseSet, job: Job, boards: BoardSet, epoch: str) -> tuple[CarStayed, ...]:
-    """Every wheel board seen in the check, compared with its place in `rest`; empty when none was seen."""
+    """Every board on wheels and body seen in the check, compared with its place in `rest`; empty when none was seen.
+
+    A body may settle on its springs by what the job says before it counts as moved.
+    """
     out = []
-    for name in job.wheel_boards().values():
+    for name in job.car_boards():
         before, after = f"{name}@{REST}", f"{name}@{epoch}"
         if before not in poses or after not in poses:
             continue
@@ -194,8 +240,10 @@ def car_stayed(poses: PoseSet, job: Job, boards: BoardSet, epoch: str) -> tuple[
         score = float(change.value @ np.linalg.solve(change.cov, change.value))
         shift, turn = (float(np.linalg.norm(change.value[part])) for part in (slice(3, 6), slice(0, 3)))
         u_shift = 2.0 * math.sqrt(float(np.linalg.eigvalsh(change.cov[3:, 3:])[-1]))
-        beyond = shift > CAR_STAYED_MM or turn > CAR_STAYED_RAD
-        out.append(CarStayed(name, shift, u_shift, turn, score > chdtri(6, CAR_FALSE_ALARM) and beyond))
+        on_body = name in job.body.boards
+        settle_mm = job.body.settle_pm_mm if on_body else 0.0
+        beyond = shift > max(CAR_STAYED_MM, settle_mm) or turn > max(CAR_STAYED_RAD, settle_mm / CORNER_MM)
+        out.append(CarStayed(name, shift, u_shift, turn, score > chdtri(6, CAR_FALSE_ALARM) and beyond, on_body))
     return tuple(out)
 
 

@@ -112,9 +112,11 @@ def outcome_of(
     remarks = _moved_words(moved, _floor_seen(desk, views))
     stayed = car_stayed(network.poses, desk.job, desk.boards, epoch)
     refuse_moved_car(stayed, desk)
+    remarks += settled_words(stayed)
     if not stayed and car_not_seen is None:
         remarks.append(NOT_SHOWN)
     car = car_from(desk, survey, network.poses)
+    remarks += car.remarks
     outcome = check_of(
         car,
         desk.job,
@@ -123,7 +125,7 @@ def outcome_of(
         desk.boards,
         epoch,
         without=without,
-        car_shown=bool(stayed) or car_not_seen is not None,
+        car_shown=_shown(stayed, sheet) or car_not_seen is not None,
         rule=Rule.GUARD_BAND if guard_band else Rule.PROBABILITY,
     )
     outcome, told = _on_this_car(desk, car, outcome)
@@ -294,18 +296,40 @@ def _moved_words(moved: Sequence[Moved], floor_seen: Sequence[str]) -> list[str]
     return out
 
 
-def refuse_moved_car(stayed: Sequence[CarStayed], desk: Desk) -> None:
-    """Refuse photos in which a wheel board is not where it was in `rest`.
+def settled_words(stayed: Sequence[CarStayed]) -> list[str]:
+    """Boards on the body that are elsewhere although the wheels stayed."""
+    return [
+        f"{row.board} on the car's body moved by {row.shift_mm:.1f} mm (U {row.u_shift_mm:.1f} mm) since rest, while the "
+        "wheels stayed: a load, somebody in the car, a door? Touched points on the body are elsewhere now"
+        for row in stayed
+        if row.on_body and row.moved
+    ]
+
+
+def _shown(stayed: Sequence[CarStayed], sheet: Sheet) -> bool:
+    """Whether it is shown that what the placement starts from stayed: the wheels, or the body for a point touched on it."""
+    return bool(stayed) and not (sheet.touched_points and any(row.moved for row in stayed))
+
+
+def refuse_moved_car(stayed: Sequence[CarStayed], desk: Desk, *, with_body: bool = False) -> None:
+    """Refuse photos in which a wheel board is not where it was in `rest`; a board on the body counts where no wheel is seen.
+
+    Parameters
+    ----------
+    with_body : bool
+        Boards on the body count in any case.
 
     Raises
     ------
     MeasurementError
     """
-    moved = [wheel for wheel in stayed if wheel.moved]
+    with_body = with_body or all(row.on_body for row in stayed)
+    moved = [row for row in stayed if row.moved and (with_body or not row.on_body)]
     if moved:
-        worst = max(moved, key=lambda wheel: wheel.shift_mm)
+        worst = max(moved, key=lambda row: row.shift_mm)
+        what = "the car's body (or the board on it)" if worst.on_body else "the car (or a wheel board)"
         raise MeasurementError(
-            f"the car (or a wheel board) moved since epoch rest: {worst.board} by {worst.shift_mm:.1f} mm "
+            f"{what} moved since epoch rest: {worst.board} by {worst.shift_mm:.1f} mm "
             f"and {math.degrees(worst.turn_rad):.2f}° (U {worst.u_shift_mm:.1f} mm)",
             hint=f"set chocks and brake, photograph epoch rest again and run: bayfix survey {desk.job.folder}",
         )

@@ -179,7 +179,7 @@ def survey_inputs(desk: Desk) -> dict[str, str]:
             [(p.name, p.camera.parameters.tolist(), p.cov.tolist(), p.focus, p.wobble) for p in desk.profiles.values()]
         ),
         "the floor and wheel boards or tape distances of job.toml": repr(
-            (job.floor, sorted(job.wheel_boards().items()), job.distances)
+            (job.floor, sorted(job.wheel_boards().items()), job.distances, *job.body.boards)
         ),
     }
     return {name: hashlib.sha256(text.encode()).hexdigest()[:16] for name, text in what.items()}

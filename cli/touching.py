@@ -127,7 +127,7 @@ def run_touch(desk: Desk, survey: Survey, name: str, stylus_file: Path, given: S
     names = _named(folder, paths, desk.job.photos_folder / folder)
     held = _adjusted(desk, survey, stylus.board, folder, paths, names, tick, with_car=True)
     stayed = car_stayed(held.network.poses, desk.job, desk.boards, folder)
-    refuse_moved_car(stayed, desk)
+    refuse_moved_car(stayed, desk, with_body=True)
     tip = tip_of(stylus)
     touch = fit_touch(held.network.poses, held.bodies(stylus.board), tip, name)
     remarks = [*held.remarks]
@@ -135,7 +135,7 @@ def run_touch(desk: Desk, survey: Survey, name: str, stylus_file: Path, given: S
     if touch.scatter > 1.0:
         remarks.append(f"the tip wandered more than its U explains: the point's U is multiplied by {touch.scatter**0.5:.1f}")
     if not stayed:
-        remarks.append("no wheel board is seen: a point on the car counts only if the car stayed where it was in rest")
+        remarks.append("no board on the car is seen: a point on the car counts only if the car stayed where it was in rest")
     point = TouchedBy(name, tuple(touch.weights), tip)
     with_it = replace(survey, state=held.network.state, points=(*survey.points, point))
     return TouchRun(name, stylus, held, touch, stayed, with_it, tuple(remarks))
@@ -345,7 +345,7 @@ def _usable(
     MeasurementError
         None does.
     """
-    without = {*(moved or ()), *(() if with_car else desk.job.wheel_boards().values())}
+    without = {*(moved or ()), *(() if with_car else desk.job.car_boards())}
     views, told = [], []
     for photo in seen:
         view = touch_view(photo.sightings, photo.lens, epoch, desk.job, board, without)

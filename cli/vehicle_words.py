@@ -11,10 +11,12 @@ from calib.decision.limits import LimitRow
 from calib.decision.verdict import Rule, Verdict
 from calib.geometry.tyres import toe_mm
 from calib.paper.drawing import Drawing
-from calib.paper.figures import shares, unevenness_document
+from calib.paper.figures import shares
 from calib.paper.survey_plan import Marked, survey_plan
 from calib.paper.vehicle import Vehicle
 from cli.check import DISCLAIMER
+from cli.floor_limits import FloorJudged
+from cli.floor_words import first_words, floor_document
 from cli.kept_survey import Survey, program
 from cli.table import number, table
 
@@ -23,18 +25,21 @@ UNLIMITED = "no limits given"
 GROUPS = (
     ("floor", ("floor_",)),
     ("wheels", ("rear_toe", "rear_total", "front_toe", "front_total", "camber")),
-    ("lines", ("thrust", "front_direction", "setback")),
+    ("lines", ("thrust", "front_direction", "setback", "travel")),
     ("whole car", ("wheelbase", "track", "diagonal")),
     ("tyres", ("rolling",)),
 )
 """In the order in which the figures come about; names by their beginnings."""
 SIDES = "left and right are the car's (driver looking forward); + is toe-in, and camber with the top outward"
+NOTES = {"travel_to_thrust_rad": "way of the rear axle's middle while rolling, against the thrust line, + to the car's left"}
 FOR_PROGRAMS = ("thrust_direction_deg",)
 """Told in the floor's frame: of no use to a person."""
 
 
-def vehicle_document(found: Alignment, vehicle: Vehicle | None, survey: Survey, rule: Rule) -> dict[str, Any]:
-    """The whole car (`vehicle-result/1`)."""
+def vehicle_document(
+    found: Alignment, vehicle: Vehicle | None, survey: Survey, rule: Rule, floor: FloorJudged
+) -> dict[str, Any]:
+    """The whole car (`vehicle-result/1`); `floor` are the limits the sheet sets to it."""
     limits = {row.name: row for row in found.limits}
     rows = []
     for estimate in found.estimates:
@@ -63,13 +68,14 @@ def vehicle_document(found: Alignment, vehicle: Vehicle | None, survey: Survey, 
             }
             for i, name in enumerate(boards.boards)
         ],
-        "unevenness": unevenness_document(found.car.uneven),
+        "floor_limits": floor_document(floor.rows, floor.overruled, found.car.uneven),
         "sources": sources,
-        "verdict": _verdict(found, vehicle),
+        "verdict": _verdict(found, floor),
         "rule": rule.value,
         "overruled": [
             {"name": row.name, "reason": row.overruled.reason, "by": row.overruled.by} for row in found.limits if row.overruled
         ],
+        "remarks": list(found.car.remarks),
         "survey": {"id": survey.id, "date": survey.date},
         "program": program(),
         "caution": DISCLAIMER,
@@ -91,7 +97,7 @@ def _row(found: Alignment, name: str, group: str, limit: LimitRow | None, vehicl
         "group": group,
         "measured": factor * value,
         "U": factor * u,
-        "note": notes.get(name, ""),
+        "note": notes.get(name, NOTES.get(name, "")),
     }
     if "toe" in name and vehicle and vehicle.toe_diameter_mm:
         row["at_diameter_mm"] = vehicle.toe_diameter_mm
@@ -114,10 +120,10 @@ def _missing(name: str, reason: str, limits: dict[str, LimitRow]) -> dict[str, A
     return row | (_limit(limits[name], 1.0) if name in limits else {})
 
 
-def _verdict(found: Alignment, vehicle: Vehicle | None) -> str:
-    if vehicle is None or not found.limits:
+def _verdict(found: Alignment, floor: FloorJudged) -> str:
+    if not found.limits and not floor.rows:
         return UNLIMITED
-    verdicts = {row.verdict for row in found.blocking}
+    verdicts = {row.verdict for row in (*found.blocking, *floor.blocking)}
     worst = next((v for v in (Verdict.DOES_NOT_CONFORM, Verdict.UNDECIDED) if v in verdicts), Verdict.CONFORMS)
     return str(worst.value)
 
@@ -134,7 +140,7 @@ def plan_of(found: Alignment, document: dict[str, Any]) -> Drawing | None:
 
 def in_words(document: dict[str, Any]) -> str:
     """What a technician reads: the verdict on the car first, then the table in the order of the work."""
-    lines = []
+    lines = first_words(document["floor_limits"])
     if document["verdict"] != UNLIMITED:
         lines += [str(document["verdict"]).upper(), _why(document), ""]
     lines += [
@@ -150,15 +156,18 @@ def in_words(document: dict[str, Any]) -> str:
     head = ["", "figure", "measured", "U (k = 2)", "", "as minutes or mm", "limits", "verdict"]
     lines.append(table(head, rows, (2, 3)))
     lines += [f"{_called(row)}: {row['not_measured']}" for row in document["figures"] if "not_measured" in row]
-    lines.append(document["unevenness"]["words"])
+    lines.append(document["floor_limits"]["unevenness"]["words"])
     lines += [f"overruled: {_plain(o['name'])}, by {o['by']}: {o['reason']}" for o in document["overruled"]]
+    lines += [f"note: {remark}" for remark in document["remarks"]]
     lines += ["", document["caution"]]
     return "\n".join(lines)
 
 
 def _why(document: dict[str, Any]) -> str:
     limited = [row for row in document["figures"] if "verdict" in row]
-    bad = [_called(row) for row in limited if row["verdict"] != Verdict.CONFORMS.value and not row["overruled"]]
+    ground = document["floor_limits"]
+    bad = [_called(row) for row in ground["limits"] if row["verdict"] != Verdict.CONFORMS.value and not ground["overruled"]]
+    bad += [_called(row) for row in limited if row["verdict"] != Verdict.CONFORMS.value and not row["overruled"]]
     if bad:
         return f"not shown to be inside the limits: {', '.join(bad)}; put the car right before a target is placed"
     apart = ", those overruled apart" if document["overruled"] else ""

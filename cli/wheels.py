@@ -74,6 +74,7 @@ def wheels_document(car: Car, survey: Survey) -> dict[str, Any]:
             "heights_mm": dict(car.flatness.heights_mm),
             "unevenness": unevenness_document(car.uneven),
         },
+        "remarks": list(car.remarks),
         "moves": [],
         "verdict": "not judged",
         "survey": {"id": survey.id, "date": survey.date},
@@ -96,11 +97,25 @@ def in_words(document: dict[str, Any]) -> str:
         table(["figure", "measured", "U (k = 2)", "", ""], rows, (1, 2)),
     ]
     lines += [f"{_label(row)}: {row['not_measured']}" for row in document["figures"] if "not_measured" in row]
-    lines += ["", "turned forward until rest:"]
-    lines += [f"  {wheel.replace('_', ' ') + ' wheel':<17} {turns}" for wheel, turns in document["rolling"]["rolled"].items()]
+    lines += ["", *_turned(document["rolling"])]
     lines.append(f"floor boards: {document['floor']['rms_mm']:.1f} mm RMS from their plane")
     lines.append(document["floor"]["unevenness"]["words"])
+    lines += [f"note: {remark}" for remark in document["remarks"]]
     return "\n".join(lines)
+
+
+def _turned(rolling: dict[str, Any]) -> list[str]:
+    """How far each wheel turned, and which way the rear axle's middle went meanwhile."""
+    if not rolling["rolled"]:
+        return ["not rolled"]
+    lines = ["turned by hand until rest:" if rolling["mode"] == "spin" else "turned forward until rest:"]
+    lines += [f"  {wheel.replace('_', ' ') + ' wheel':<17} {turns}" for wheel, turns in rolling["rolled"].items()]
+    for row in rolling["figures"]:
+        if row["name"] == "travel_to_thrust_deg":
+            side = "left" if row["measured"] > 0 else "right"
+            angle = f"{abs(row['measured']):.2f}° (U {row['U']:.2f}°) to the {side} of the thrust line"
+            lines.append(f"meanwhile the rear axle's middle went {angle}")
+    return lines
 
 
 def _for_programs(row: dict[str, Any]) -> bool:

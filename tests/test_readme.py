@@ -241,7 +241,7 @@ def test_every_key_of_a_file_is_explained():
     )
     from calib.paper.stand import _BoardEntry, _PivotEntry, _StandFile
     from calib.paper.stylus import _StylusFile, _TaughtScale, _Tip, _TipCorrelation, _TipSigma
-    from calib.paper.vehicle import _Limit, _Overruled, _VehicleFile
+    from calib.paper.vehicle import OverruledEntry, _Limit, _VehicleFile
     from vision.boards_io import _Charuco, _Chessboard, _Measured
     from vision.camera_io import _Camera, _Correlation, _Fit, _LensModel, _Wobble
 
@@ -253,7 +253,7 @@ def test_every_key_of_a_file_is_explained():
         ),
         "placement-sheet/2": (MarkEntry,),
         "stand/1": (_StandFile, _BoardEntry, _PivotEntry),
-        "vehicle/1": (_VehicleFile, _Limit, _Overruled),
+        "vehicle/1": (_VehicleFile, _Limit, OverruledEntry),
         "stylus/1": (_StylusFile, _Tip, _TipSigma, _TipCorrelation, _TaughtScale),
         "bay/1": (_BayFile, _Car, _ByHand, _Floor, _Photo, _Point),
         "boards/1": (_Charuco, _Chessboard, _Measured),

@@ -20,6 +20,8 @@ LEAST_WAY_MM = 300.0
 """Less says nothing: tyres and bushes give way by a millimetre or two."""
 SIDE_PLAY_MM = 3.0
 """Of tyres and bushes over the whole way (common practice, no source)."""
+ENOUGH_RAD = math.radians(170.0)
+"""Half a turn, give or take: more makes little surer."""
 MOST_YAW_RAD = math.radians(0.3)
 """A car that yaws more goes a way whose bends between the epochs nobody saw."""
 STEP = 1e-5
@@ -68,6 +70,23 @@ def path_in_words(rolling: Estimate) -> list[str]:
         f"{told} of the thrust line, although the car did not yaw: it was pushed sideways or skidded, its rear wheels steer, "
         "or the floor slopes; roll again by hand with the steering wheel straight, and see whether that stays"
     ]
+
+
+def roll_advice(rolling: Estimate) -> list[str]:
+    """Says when the car was rolled by less than half a turn of its wheels; needs "roll:…", "radius:…"."""
+    wheels = [wheel for wheel in REAR if f"radius:{wheel}_mm" in rolling.names]
+    if not wheels:
+        return []
+    turned = min(_spread(rolling, f"roll:{wheel}@") for wheel in wheels)
+    if turned > ENOUGH_RAD:
+        return []
+    radius = float(np.mean([rolling.value[rolling.index(f"radius:{wheel}_mm")] for wheel in wheels]))
+    further = math.pi - turned
+
+    def told(angle: float) -> str:
+        return f"{angle / (2 * math.pi):.2f} of a wheel turn, {angle * radius / 1000.0:.2f} m"
+
+    return [f"the car was rolled by {told(turned)}: half a turn ({told(further)} further) makes toe and axles surer"]
 
 
 def _spread(rolling: Estimate, kind: str) -> float:

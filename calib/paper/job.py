@@ -14,45 +14,22 @@ from typing import Annotated, Self
 
 from pydantic import Field, field_validator, model_validator
 
-from calib.paper.sheet import Filled, PointName
+from calib.paper.job_wheels import BodyBoards, BodyEntry, HalfWidth, Standoff, Turning, WheelBoard, WheelsEntry
+from calib.paper.sheet import Filled
 from calib.paper.stand import Stand
+from calib.paper.vehicle import Overruled, OverruledEntry
 from vision.boards import BoardSet
 from vision.errors import FileError
 from vision.toml_io import FileModel, line_of, read_text, read_toml, write_whole
+
+__all__ = ["Job", "Standoff", "TapeDistance", "WheelBoard", "check_job", "read_job", "with_overrides", "write_result"]
 
 SCHEMA = "job/1"
 JOB_FILE = "job.toml"
 FLOOR_PM_MM = 2.0
 """Unevenness of a shop floor under the boards and wheels, half-width at k = 2 (common practice, no source)."""
-STANDOFF_PM_MM = 1.0
-"""A stand-off measured with a steel rule (common practice, no source)."""
 STANDOFF_COMMON_PM_MM = 0.0
 LEAST_FLOOR_BOARDS = 3
-LEAST_FLANGE_POINTS = 3
-
-
-@dataclass(frozen=True, slots=True)
-class Standoff:
-    """From the point where the spin axis pierces the board plane, along the axis, to the rim's outer flange plane.
-
-    `pm_mm` is the wheel's own half-width at k = 2; an error shared by all wheels is `Job.standoff_common_pm_mm`.
-    """
-
-    mm: float
-    pm_mm: float
-
-
-@dataclass(frozen=True, slots=True)
-class WheelBoard:
-    """The board on one wheel; `standoff` is None when it was not measured.
-
-    `flange` names three or more touched points on the rim's outer flange: they take the stand-off's place.
-    """
-
-    wheel: str
-    board: str
-    standoff: Standoff | None
-    flange: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +69,10 @@ class Job:
         Limits and tyre sizes of the car; None when the job file names none.
     stylus : Path or None
         The taught stylus that touches points; None when the job file names none.
+    turning : Turning
+        How the wheels come to turn between the epochs.
+    body : BodyBoards
+        Boards on the car's body, if any.
     """
 
     folder: Path
@@ -108,6 +89,9 @@ class Job:
     vehicle: Path | None = None
     stylus: Path | None = None
     floor_typed: bool = True
+    floor_overruled: Overruled | None = None
+    turning: Turning = Turning()
+    body: BodyBoards = BodyBoards()
 
     @property
     def photos_folder(self) -> Path:
@@ -130,6 +114,10 @@ class Job:
     def wheel_boards(self) -> dict[str, str]:
         """Board name by wheel ("rear_left", ...)."""
         return {wheel.wheel: wheel.board for wheel in self.wheels}
+
+    def car_boards(self) -> tuple[str, ...]:
+        """Boards on wheels and body."""
+        return (*self.wheel_boards().values(), *self.body.boards)
 
     def need_sheet(self) -> Path:
         return _need(self.sheet, self.folder, "sheet")
@@ -260,6 +248,8 @@ def _uses(job: Job) -> Iterator[tuple[str, tuple[str | int, ...]]]:
         yield name, ("floor",)
     for wheel in job.wheels:
         yield wheel.board, ("wheels", wheel.wheel, "board")
+    for name in job.body.boards:
+        yield name, ("body", "boards")
 
 
 def _check_uses(job: Job, path: Path) -> None:
@@ -314,48 +304,6 @@ def _dotted(keys: tuple[str | int, ...]) -> str:
     return ".".join(str(key) for key in keys)
 
 
-HalfWidth = Annotated[float, Field(ge=0.0, le=50.0)]
-
-
-class _Wheel(FileModel):
-    board: Filled
-    standoff_mm: Annotated[float, Field(gt=0.0, le=500.0)] | None = None
-    standoff_pm_mm: Annotated[float, Field(gt=0.0, le=50.0)] | None = None
-    flange: list[PointName] = []
-
-    @model_validator(mode="after")
-    def _half_width_of_something(self) -> Self:
-        if self.flange and self.standoff_mm is not None:
-            raise ValueError("give either standoff_mm or the touched points of the flange, not both")
-        if self.flange and len(set(self.flange)) < LEAST_FLANGE_POINTS:
-            raise ValueError(f"{len(set(self.flange))} points on the flange, a plane needs at least {LEAST_FLANGE_POINTS}")
-        if self.standoff_pm_mm is not None and self.standoff_mm is None:
-            raise ValueError("standoff_pm_mm without standoff_mm")
-        return self
-
-    def standoff(self) -> Standoff | None:
-        if self.standoff_mm is None:
-            return None
-        return Standoff(self.standoff_mm, STANDOFF_PM_MM if self.standoff_pm_mm is None else self.standoff_pm_mm)
-
-
-class _Wheels(FileModel):
-    rear_left: _Wheel
-    rear_right: _Wheel
-    front_left: _Wheel | None = None
-    front_right: _Wheel | None = None
-    standoff_common_pm_mm: HalfWidth | None = None
-
-    def boards(self) -> tuple[WheelBoard, ...]:
-        entries = {
-            "rear_left": self.rear_left,
-            "rear_right": self.rear_right,
-            "front_left": self.front_left,
-            "front_right": self.front_right,
-        }
-        return tuple(WheelBoard(wheel, e.board, e.standoff(), tuple(e.flange)) for wheel, e in entries.items() if e is not None)
-
-
 class _Distance(FileModel):
     a: Filled
     b: Filled
@@ -383,9 +331,11 @@ class _JobFile(FileModel):
     stylus: Filled | None = None
     floor: list[Filled]
     floor_pm_mm: Annotated[float, Field(gt=0.0, le=50.0)] | None = None
+    floor_overruled: OverruledEntry | None = None
     standoff_common_pm_mm: HalfWidth | None = None
     photos: dict[str, _Photos] = {}
-    wheels: _Wheels
+    wheels: WheelsEntry
+    body: BodyEntry | None = None
     distance: list[_Distance] = []
 
     @field_validator("floor")
@@ -422,4 +372,7 @@ class _JobFile(FileModel):
             vehicle=None if self.vehicle is None else folder / self.vehicle,
             stylus=None if self.stylus is None else folder / self.stylus,
             floor_typed=self.floor_pm_mm is not None,
+            floor_overruled=self.floor_overruled.overruled() if self.floor_overruled else None,
+            turning=self.wheels.turning(),
+            body=BodyBoards() if self.body is None else self.body.on_body(),
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from calib.geometry.wheels import Mode
 from calib.paper.job import Standoff, TapeDistance, check_job, read_job, with_overrides, write_result
 from calib.paper.stand import Stand, StandBoard
 from vision.boards import Board, BoardSet
@@ -77,6 +78,57 @@ def test_touched_points_take_the_place_of_a_stand_off(folder):
         rewrite(folder, "standoff_mm = 84", wrong)
         with pytest.raises(FileError, match=rf"(?s)job\.toml:\d+: wheels\.rear_right.*{words}"):
             read_job(folder)
+
+
+def test_a_job_says_how_its_wheels_turn(folder):
+    assert read_job(folder).turning.mode is Mode.ROLLED
+    rewrite(folder, "[wheels.rear_left]", '[wheels]\nmode = "spin"\nlift_pm_mm = 2.5\n\n[wheels.rear_left]')
+    assert (read_job(folder).turning.mode, read_job(folder).turning.lift_pm_mm) == (Mode.SPIN, 2.5)
+    rewrite(folder, "[wheels.rear_left]", "[wheels]\nlift_pm_mm = 2.5\n\n[wheels.rear_left]")
+    with pytest.raises(FileError, match=r"(?s)job\.toml:\d+: wheels.*lift_pm_mm without mode = \"spin\""):
+        read_job(folder)
+    rewrite(folder, "[wheels.rear_left]", '[wheels]\nmode = "pushed"\n\n[wheels.rear_left]')
+    with pytest.raises(FileError, match=r"(?s)job\.toml:13: wheels\.mode.*'rolled', 'spin' or 'static'"):
+        read_job(folder)
+
+
+def test_what_is_known_of_holders_is_common_or_a_wheels_own(folder):
+    common = "[wheels]\ncentring_pm_mm = 1.0\n\n[wheels.rear_left]\ncentring_pm_mm = 2.0\nmounting_pm_deg = 0.3"
+    rewrite(folder, "[wheels.rear_left]", common)
+    wheels = read_job(folder).wheels
+    assert [wheel.centring_pm_mm for wheel in wheels] == [2.0, 1.0, 1.0]
+    assert wheels[0].mounting_pm_rad == pytest.approx(0.3 * 0.0174533, rel=1e-5)
+    assert wheels[1].mounting_pm_rad is None
+
+
+def test_a_static_job_must_know_its_holders(folder):
+    rewrite(
+        folder,
+        "[wheels.rear_left]",
+        '[wheels]\nmode = "static"\ncentring_pm_mm = 1.0\n\n[wheels.rear_left]\nmounting_pm_deg = 0.5',
+    )
+    with pytest.raises(FileError, match="mounting_pm_deg is missing for the rear right, front left wheels") as caught:
+        read_job(folder)
+    assert "usual for a self-centring holder clamped home on the rim: 1.0 and 0.5" in str(caught.value)
+    common = '[wheels]\nmode = "static"\ncentring_pm_mm = 1.0\nmounting_pm_deg = 0.5\n\n[wheels.rear_left]'
+    rewrite(folder, "[wheels.rear_left]", common)
+    assert read_job(folder).turning.mode is Mode.STATIC
+
+
+def test_boards_on_the_body_are_boards_of_the_job(folder):
+    assert read_job(folder).body.boards == ()
+    body = '[body]\nboards = ["stand-1"]\nsettle_pm_mm = 0.5\n\n[wheels.rear_left]'
+    rewrite(folder, "[wheels.rear_left]", body)
+    job = read_job(folder)
+    assert (job.body.boards, job.body.settle_pm_mm) == (("stand-1",), 0.5)
+    assert job.car_boards() == ("wheel-rear-left", "wheel-rear-right", "wheel-front-left", "stand-1")
+    stand = Stand((StandBoard("stand-1", 0.0, 0.0, 3.0),))
+    (folder / "stand.toml").write_text('schema = "stand/1"\n[[board]]\nname = "stand-1"\n', encoding="utf-8")
+    with pytest.raises(FileError, match=r"board stand-1 is on the stand and in job\.toml under body\.boards"):
+        check_job(job, board_set(), stand)
+    rewrite(folder, "[wheels.rear_left]", '[body]\nboards = ["floor-3"]\n\n[wheels.rear_left]')
+    with pytest.raises(FileError, match=r"job\.toml:\d+: body\.boards: board floor-3 is already used under floor"):
+        read_job(folder)
 
 
 def test_a_typed_unevenness_of_the_floor_is_told_from_the_supposed_one(folder):

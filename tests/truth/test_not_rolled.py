@@ -1,0 +1,134 @@
+"""A car that cannot roll: its holders' seat in U, what still is measured, what is not, and a check on it."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import tomlkit
+
+from calib.alignment import alignment
+from calib.decision.verdict import Rule, Verdict
+from calib.geometry.wheels import Mode
+from calib.pipeline import car_of
+from cli.stations import Overrides, open_desk
+from cli.vehicle_words import vehicle_document
+from cli.wheels import in_words, wheels_document
+from tests.support import figures as fg
+from tests.support.simulated import car, checked, scene, scene_of, simulate, simulated, survey_of, surveyed
+from vision.errors import MeasurementError
+
+CENTRING_MM, MOUNTING_DEG = 1.0, 0.5
+
+
+def held(seed: int):
+    """The demo's bay with holders that sit as well as is said of them: normal errors of these half-widths, k = 2."""
+    demo, rng = scene(seed).demo, np.random.default_rng([seed, 91])
+    wheels = []
+    for wheel in demo.bay.wheels:
+        lean = np.radians(rng.normal(0, MOUNTING_DEG / 2, 2))
+        mount = replace(
+            wheel.mount,
+            crooked_rad=float(np.hypot(*lean)),
+            crooked_towards_rad=math.atan2(lean[1], lean[0]),
+            off_centre_mm=tuple(rng.normal(0, CENTRING_MM / 2, 2).tolist()),
+        )
+        wheels.append(replace(wheel, mount=mount))
+    return scene_of(replace(demo, bay=replace(demo.bay, wheels=tuple(wheels))))
+
+
+def typed(sim, change) -> None:
+    path = sim.desk.job.folder / "job.toml"
+    document = tomlkit.parse(path.read_text(encoding="utf-8"))
+    change(document)
+    path.write_text(tomlkit.dumps(document), encoding="utf-8")
+
+
+def standing(folder, seed: int):
+    """A job whose mode is static: its roll epochs tie the floor boards together, and tell nothing of the wheels."""
+    of = held(seed)
+    sim = simulate(folder, seed, of=of)
+    typed(sim, lambda job: job["wheels"].update(mode="static", centring_pm_mm=CENTRING_MM, mounting_pm_deg=MOUNTING_DEG))
+    return simulated(of, open_desk(folder, Overrides()), sim.seen)
+
+
+@pytest.fixture(scope="module")
+def sim(tmp_path_factory):
+    return standing(tmp_path_factory.mktemp("static"), 5)
+
+
+@pytest.fixture(scope="module")
+def network(sim):
+    return surveyed(sim)
+
+
+@pytest.fixture(scope="module")
+def measured(sim, network):
+    return car(sim, network)
+
+
+def test_without_the_mode_the_refusal_names_it(sim, network):
+    job = replace(sim.desk.job, turning=replace(sim.desk.job.turning, mode=Mode.ROLLED))
+    with pytest.raises(MeasurementError, match="there is only one epoch, rest") as caught:
+        car_of(network.poses, job, sim.desk.boards, ["rest"])
+    assert 'mode = "static"' in caught.value.hint
+
+
+def test_every_figure_of_a_standing_car_is_given_with_its_honest_u(measured, sim):
+    rows = fg.of_car(measured)
+    assert {"rear_total_toe_deg", "thrust_angle_deg", "camber_front_left_deg", "wheelbase_left_mm"} <= set(rows)
+    assert 2 * rows["camber_rear_left_deg"].u == pytest.approx(MOUNTING_DEG, rel=0.1)
+    assert 2 * rows["rear_total_toe_deg"].u == pytest.approx(MOUNTING_DEG * math.sqrt(2), rel=0.1)
+    off = fg.normalised(rows, sim.truth)
+    assert max(abs(value) for value in off.values()) < 4.0
+    assert {"centring", "board mounting"} <= set(measured.figures.estimate.parts)
+
+
+def test_words_and_documents_say_that_it_did_not_roll(measured, sim, network):
+    survey = replace(survey_of(sim, network), document={"photos": [], "rejected": []})
+    document = wheels_document(measured, survey)
+    json.dumps(document)
+    assert document["rolling"]["mode"] == "static"
+    assert document["rolling"]["figures"] == []
+    assert document["remarks"][0].startswith("not rolled: the spin axes are where the holders")
+    words = in_words(document)
+    assert "not rolled\n" in words
+    assert "note: not rolled: the spin axes" in words
+
+
+def test_what_rolling_alone_shows_is_not_measured_with_the_reason(measured, sim, network):
+    survey = replace(survey_of(sim, network), document={"photos": [], "rejected": []})
+    whole = vehicle_document(alignment(measured, sim.desk.job, sim.desk.boards), None, survey, Rule.PROBABILITY)
+    rows = {row["name"]: row for row in whole["figures"] if "not_measured" in row}
+    assert rows["travel_to_thrust"]["not_measured"] == 'not measured: not rolled (mode = "static")'
+    assert rows["rolling_diameter_front_left"]["group"] == "tyres"
+    assert "rolling_diameter_front_minus_rear" in rows
+    assert whole["remarks"] == list(measured.remarks)
+
+
+def test_a_check_on_a_standing_car_is_measured_and_what_hangs_on_the_thrust_line_undecided(sim, network):
+    run = checked(sim, network)
+    figures = fg.of_check(run.outcome)
+    off = fg.normalised(figures, sim.truth, fg.PLACEMENT)
+    assert max(abs(value) for value in off.values()) < 4.0
+    verdicts = {figure.name: figure.verdict for figure in run.outcome.judgement.figures}
+    # ±10 mm at 2.6 m ahead of the front axle, with a thrust line known to √½ · 0.5° (k = 2)
+    assert 2 * figures["yaw_deg"].u == pytest.approx(MOUNTING_DEG / math.sqrt(2), rel=0.1)
+    assert verdicts["lateral_mm"] is Verdict.UNDECIDED
+    assert any(remark.startswith("not rolled: the spin axes") for remark in run.remarks)
+
+
+@pytest.mark.slow
+def test_errors_of_standing_cars_scatter_as_stated(tmp_path):
+    ratios = []
+    for seed in range(20, 32):
+        one = standing(tmp_path / str(seed), seed)
+        rows = fg.of_car(car(one, surveyed(one)))
+        off = fg.normalised(rows, one.truth)
+        names = [f"camber_{axle}_{side}_deg" for axle in ("front", "rear") for side in ("left", "right")]
+        ratios += [off[name] for name in (*names, "rear_total_toe_deg", "front_total_toe_deg", "wheelbase_left_mm")]
+    # Seven nearly independent figures of 12 cars: 3 / sqrt(2 * 84) = 0.23
+    assert np.sqrt(np.mean(np.square(ratios))) == pytest.approx(1.0, abs=0.23)
