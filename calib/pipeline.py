@@ -89,8 +89,8 @@ class CarStayed:
 class CheckOutcome:
     """One measured placement with its verdict, what to move, and what was seen of the car and of a second stand board.
 
-    `poses` are the bodies it was computed from: floor, spin axes and target among them. `floor` are the limits the sheet sets to
-    the floor.
+    `poses` are the bodies it was computed from: floor, spin axes and target among them. `floor` are the limits the sheet sets
+    to the floor.
     """
 
     placement: Placement

@@ -15,6 +15,7 @@ from calib.paper.figures import figure_documents, remarks, shares
 from calib.paper.sheet import Sheet
 from calib.paper.sheet_document import state_document
 from cli.check import DISCLAIMER, NOT_SHOWN, CheckRun
+from cli.floor_words import first_words, floor_document
 from cli.kept_survey import Survey, program
 from cli.sheet_words import CLEARANCES, line_in_words, place_in_words
 from cli.stations import Desk
@@ -47,6 +48,7 @@ def check_document(
         "height_from": sheet.height_from,
         "sheet_state": state_document(sheet.confirmation),
         "accepted": list(accepted),
+        "floor": floor_document(outcome.floor, desk.job.floor_overruled, outcome.uneven),
         "figures": figure_documents(outcome.judgement, sheet),
         "moves": documents(outcome.moves, pivot),
         "moves_in_words": moves_in_words(outcome.moves),
@@ -89,8 +91,9 @@ def check_document(
 
 
 def in_words(document: dict[str, Any]) -> str:
-    """What a technician reads: the verdict first, then the move, then the figures."""
+    """What a technician reads: a floor that is out of limits, else the verdict first, then the move, then the figures."""
     lines = [
+        *first_words(document["floor"]),
         document["verdict"].upper(),
         _why(document),
         *_moves(document),

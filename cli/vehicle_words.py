@@ -68,7 +68,7 @@ def vehicle_document(
             }
             for i, name in enumerate(boards.boards)
         ],
-        "floor_limits": floor_document(floor.rows, floor.overruled, found.car.uneven),
+        "floor_limits": floor_document(floor.rows, floor.overruled, found.car.uneven) | {"unread": floor.unread},
         "sources": sources,
         "verdict": _verdict(found, floor),
         "rule": rule.value,
@@ -123,7 +123,7 @@ def _missing(name: str, reason: str, limits: dict[str, LimitRow]) -> dict[str, A
 def _verdict(found: Alignment, floor: FloorJudged) -> str:
     if not found.limits and not floor.rows:
         return UNLIMITED
-    verdicts = {row.verdict for row in (*found.blocking, *floor.blocking)}
+    verdicts = {row.verdict for row in found.blocking} | {row.verdict for row in floor.blocking}
     worst = next((v for v in (Verdict.DOES_NOT_CONFORM, Verdict.UNDECIDED) if v in verdicts), Verdict.CONFORMS)
     return str(worst.value)
 
@@ -157,6 +157,7 @@ def in_words(document: dict[str, Any]) -> str:
     lines.append(table(head, rows, (2, 3)))
     lines += [f"{_called(row)}: {row['not_measured']}" for row in document["figures"] if "not_measured" in row]
     lines.append(document["floor_limits"]["unevenness"]["words"])
+    lines += [f"note: {document['floor_limits']['unread']}"] if document["floor_limits"]["unread"] else []
     lines += [f"overruled: {_plain(o['name'])}, by {o['by']}: {o['reason']}" for o in document["overruled"]]
     lines += [f"note: {remark}" for remark in document["remarks"]]
     lines += ["", document["caution"]]

@@ -71,7 +71,9 @@ def floor_map(poses: PoseSet, boards: BoardSet, floor_names: Sequence[str]) -> F
     return FloorMap(tuple(names), place, Estimate(labels, heights.value, sum(parts.values(), np.zeros_like(own)), parts))
 
 
-def slope_between(floor: FloorMap, one: Sequence[bool], other: Sequence[bool], ahead: Array) -> Estimate | None:
+def slope_between(
+    floor: FloorMap, one: Sequence[bool], other: Sequence[bool], ahead: Array, uneven_pm_mm: float = 0.0
+) -> Estimate | None:
     """How the plane through some boards leans against that through others, along and across a direction.
 
     Parameters
@@ -80,6 +82,8 @@ def slope_between(floor: FloorMap, one: Sequence[bool], other: Sequence[bool], a
         Which boards make each part.
     ahead : ndarray, shape (2,)
         Unit vector in the floor frame.
+    uneven_pm_mm : float
+        Unevenness of the floor (k = 2): a few boards stand for each part. Adds the source "floor".
 
     Returns
     -------
@@ -101,4 +105,8 @@ def slope_between(floor: FloorMap, one: Sequence[bool], other: Sequence[bool], a
         spread_out[:, part] = fit
         rows.append(spread_out)
     jac = (rows[1] - rows[0]) * np.array([[-1.0], [1.0]])
-    return floor.heights.through(("floor_pitch_rad", "floor_roll_rad"), jac @ floor.heights.value, jac)
+    found = floor.heights.through(("floor_pitch_rad", "floor_roll_rad"), jac @ floor.heights.value, jac)
+    if not uneven_pm_mm:
+        return found
+    own = (uneven_pm_mm / 2.0) ** 2 * jac @ jac.T
+    return Estimate(found.names, found.value, found.cov + own, dict(found.parts) | {"floor": own})

@@ -157,9 +157,14 @@ class _Limit(FileModel):
         return (-math.inf if self.least is None else self.least, math.inf if self.most is None else self.most)
 
 
-class _Overruled(FileModel):
+class OverruledEntry(FileModel):
+    """A limit that does not count, with the reason and who says so."""
+
     reason: Filled
     by: Filled
+
+    def overruled(self) -> Overruled:
+        return Overruled(self.reason, self.by)
 
 
 class _VehicleFile(FileModel):
@@ -169,7 +174,7 @@ class _VehicleFile(FileModel):
     tyres: dict[Literal["front", "rear", "front_left", "front_right", "rear_left", "rear_right"], str] = {}
     toe_diameter_mm: Annotated[float, Field(ge=200.0, le=1000.0)] | None = None
     limits: dict[str, _Limit] = {}
-    overruled: dict[str, _Overruled] = {}
+    overruled: dict[str, OverruledEntry] = {}
     provenance: ProvenanceEntry
 
     @field_validator("tyre")
@@ -199,6 +204,6 @@ class _VehicleFile(FileModel):
             factor = math.radians(1.0) if name in ANGLES else 1.0
             least, most = limit.ends()
             limits[name] = Limit(name, factor * least, factor * most)
-        overruled = {name: Overruled(entry.reason, entry.by) for name, entry in self.overruled.items()}
+        overruled = {name: entry.overruled() for name, entry in self.overruled.items()}
         provenance = Provenance(**self.provenance.model_dump())
         return Vehicle(self.name, tyres, self.toe_diameter_mm, limits, overruled, provenance)

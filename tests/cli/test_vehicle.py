@@ -85,7 +85,7 @@ def test_floor_boards_measure_the_unevenness_that_nobody_typed(copied, tmp_path)
     (job / "job.toml").write_text(text.replace("floor_pm_mm = 2.0\n", ""), encoding="utf-8")
     wheels, vehicle = (bayfix(command, job, "--json").document for command in ("wheels", "vehicle"))
     told = wheels["floor"]["unevenness"]
-    assert told == vehicle["unevenness"]
+    assert told == vehicle["floor_limits"]["unevenness"]
     assert (told["source"], told["boards"], told["typed_pm_mm"]) == ("measured", 16, None)
     assert told["pm_mm"] == told["measured_pm_mm"] == typed["floor"]["unevenness"]["measured_pm_mm"]
     # The invented floor's waves are half a millimetre: it is more even than the ±2 mm typed, and U says so.
