@@ -67,8 +67,12 @@ def check(
 ) -> Exit:
     """Measure the stand and judge it against the placement sheet; says what to move."""
     import json
+    from dataclasses import replace
 
+    from calib.paper.before import before_remarks
+    from calib.paper.history import note
     from calib.paper.job import write_result
+    from calib.paper.job_state import open_placement
     from calib.paper.sheet import chosen, read_sheets
     from calib.paper.sheet_questions import settled
     from calib.paper.stand import read_stand
@@ -82,7 +86,7 @@ def check(
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), sheet, stand))
     path = desk.job.need_sheet()
     sheets = read_sheets(path)
-    wanted = chosen(sheets, path, placement or "")
+    wanted = chosen(sheets, path, placement or open_placement(desk.job, sheets))
     accepted = settled(path, sheets, accept=accept)
     need_right_target(wanted, path, read_stand(desk.job.need_stand()), desk.job.need_stand())
     survey = with_points(desk, kept_survey.load_survey(desk), needed_points(desk.job, wanted))
@@ -90,9 +94,11 @@ def check(
         run = run_check(
             desk, wanted, survey, photos or (), tick, car_not_seen=car_not_seen, without=without or (), guard_band=guard_band
         )
+    run = replace(run, remarks=(*run.remarks, *before_remarks(desk.job)))
     document = check_document(run, wanted, survey, desk, car_not_seen, accepted)
     if not without:
         write_result(desk.job, f"{run.epoch}.json", json.dumps(document, indent=1, ensure_ascii=False))
+        note(desk.job, run.epoch, document)
     if as_json:
         print_json(document)
     else:

@@ -1,4 +1,4 @@
-"""`bayfix job`: make a job folder."""
+"""`bayfix job`: make a job folder, and say where a job stands."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from cli.base import DONE, Exit, Json, print_json, shop_command, talk
+from cli.base import DONE, Exit, JobDir, Json, print_json, shop_command, talk
 
 job_app = typer.Typer(no_args_is_help=True, help="Job folders: one car, one target position.")
 
@@ -52,4 +52,30 @@ def new(
     for path in made.kept:
         typer.echo(f"kept     {path} (was there already)")
     talk("next: fill in sheet.toml and stand.toml, then put the photos into the folders below photos/")
+    return DONE
+
+
+@job_app.command("status")
+@shop_command
+def status(job: JobDir, as_json: Json = False) -> Exit:
+    """One screen: what is done, what is missing, what blocks, and the next sensible step."""
+    from calib.paper.next_step import next_step, steps
+    from cli.job_facts import facts_of
+    from cli.table import table
+
+    lines = steps(facts_of(job))
+    now, meanwhile = next_step(lines)
+    document = {
+        "schema": "status/1",
+        "lines": [{"what": line.what, "state": line.state, "words": line.words, "step": line.step} for line in lines],
+        "next": now,
+        "meanwhile": meanwhile,
+    }
+    if as_json:
+        print_json(document)
+        return DONE
+    typer.echo(table(["", "", ""], [[line.what, line.state, line.words] for line in lines]).split("\n", 2)[2])
+    typer.echo(f"\nnext: {now}")
+    if meanwhile:
+        typer.echo(f"meanwhile: {meanwhile}")
     return DONE

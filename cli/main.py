@@ -9,7 +9,24 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from cli import boards, budget, check, demo, job, lens, plan, sheet, shoot, stylus, survey, touch, vehicle, wheels
+from cli import (
+    before,
+    boards,
+    budget,
+    check,
+    demo,
+    job,
+    lens,
+    outcome,
+    plan,
+    sheet,
+    shoot,
+    stylus,
+    survey,
+    touch,
+    vehicle,
+    wheels,
+)
 
 IN_BRIEF = {
     "demo": "Render an invented bay, measure it, compare with the truth.",
@@ -19,6 +36,7 @@ IN_BRIEF = {
     "job": "Make a job folder: one car, one target position.",
     "sheet": "Placement sheets: look, confirm, compare.",
     "plan": "Before the first photo: can this be decided, and where to stand.",
+    "before": "What must be so before the first photo, and who says so.",
     "shoot": "Take the photos of one round with a webcam.",
     "survey": "Adjust the photos of the rolled car in one network.",
     "wheels": "Toe, camber, thrust line and axle midpoints, each with U.",
@@ -26,6 +44,7 @@ IN_BRIEF = {
     "stylus": "A board with a pointed tip: teach it, prove it.",
     "touch": "Measure a point that the stylus touches.",
     "check": "Measure the stand, judge it, say what to move.",
+    "outcome": "Note what the scan tool said; the next placement is then open.",
     "budget": "Where the U of one figure comes from, and what could hide.",
 }
 """One line a command, in the order of the work; the whole text is each command's own help."""
@@ -74,7 +93,24 @@ def options(
     """Options of the command itself."""
 
 
-for group in (demo, boards, lens, job, sheet, plan, shoot, survey, wheels, vehicle, stylus, touch, check, budget):
+for group in (
+    demo,
+    boards,
+    lens,
+    job,
+    sheet,
+    plan,
+    before,
+    shoot,
+    survey,
+    wheels,
+    vehicle,
+    stylus,
+    touch,
+    check,
+    outcome,
+    budget,
+):
     group.register(app)
 for _command in app.registered_commands:
     _command.short_help = IN_BRIEF.get(str(_command.name))

@@ -16,6 +16,7 @@ import typer
 from typer.testing import CliRunner
 
 from calib.paper.bay import read_bay
+from calib.paper.before import read_questions
 from calib.paper.job import read_job
 from calib.paper.sheet import read_sheet, read_sheets
 from calib.paper.stand import read_stand
@@ -203,6 +204,7 @@ def test_every_file_shown_can_be_read_as_it_stands(tmp_path, text):
             "vehicle/1": read_vehicle,
             "stylus/1": read_stylus,
             "bay/1": read_bay,
+            "before/1": read_questions,
             "boards/1": read_boards,
             "lens/1": read_profile,
         }
@@ -219,6 +221,7 @@ def test_every_kind_of_file_is_shown():
         "vehicle/1",
         "stylus/1",
         "bay/1",
+        "before/1",
         "boards/1",
         "lens/1",
     }
@@ -227,6 +230,7 @@ def test_every_kind_of_file_is_shown():
 def test_every_key_of_a_file_is_explained():
     """The readers know no key that the tables keep silent about."""
     from calib.paper.bay import _BayFile, _ByHand, _Car, _Floor, _Photo, _Point
+    from calib.paper.before import _BeforeFile, _Item
     from calib.paper.entries import LeastLength, LengthEntry, MostAngle, ProvenanceEntry
     from calib.paper.job import _Distance, _JobFile
     from calib.paper.job_wheels import BodyEntry, WheelEntry, WheelsEntry
@@ -255,6 +259,7 @@ def test_every_key_of_a_file_is_explained():
         "stand/1": (_StandFile, _BoardEntry, _PivotEntry),
         "vehicle/1": (_VehicleFile, _Limit, OverruledEntry),
         "stylus/1": (_StylusFile, _Tip, _TipSigma, _TipCorrelation, _TaughtScale),
+        "before/1": (_BeforeFile, _Item),
         "bay/1": (_BayFile, _Car, _ByHand, _Floor, _Photo, _Point),
         "boards/1": (_Charuco, _Chessboard, _Measured),
         "lens/1": (_LensModel, _Camera, _Correlation, _Fit, _Wobble),

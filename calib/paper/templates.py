@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from calib.paper.before import BEFORE
 from vision.errors import FileError
 from vision.toml_io import write_whole
 
@@ -34,7 +35,14 @@ def new_job(folder: Path, boards_text: str) -> NewJob:
     FileError
         The folder cannot be made or written.
     """
-    files = {"job.toml": JOB, "sheet.toml": SHEET, "stand.toml": STAND, "vehicle.toml": VEHICLE, "boards.toml": boards_text}
+    files = {
+        "job.toml": JOB,
+        "sheet.toml": SHEET,
+        "stand.toml": STAND,
+        "vehicle.toml": VEHICLE,
+        "before.toml": BEFORE,
+        "boards.toml": boards_text,
+    }
     written, kept = [], []
     try:
         for name in PHOTO_FOLDERS:

@@ -16,7 +16,7 @@ from cli.main import app
 from vision.boards_io import read_boards
 from vision.errors import FileError
 
-FILES = {"job.toml", "sheet.toml", "stand.toml", "vehicle.toml", "boards.toml"}
+FILES = {"job.toml", "before.toml", "sheet.toml", "stand.toml", "vehicle.toml", "boards.toml"}
 
 
 def new(*arguments):
@@ -29,7 +29,7 @@ def switched_on(text: str) -> str:
     return text.replace('= ""', '= "filled"')
 
 
-def test_a_new_job_has_five_files_and_five_photo_folders(tmp_path):
+def test_a_new_job_has_six_files_and_five_photo_folders(tmp_path):
     folder = tmp_path / "deep" / "job"
     result = new(folder)
     assert result.exit_code == 0, result.output

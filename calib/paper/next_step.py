@@ -1,0 +1,155 @@
+"""A job on one screen: what is done, what is missing, what blocks, and the next sensible step. Plain words from plain facts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from calib.paper.job_state import PlacementState, next_open
+
+LEAST_ROLLS = 2
+SHEET = "sheet"
+DONE, OPEN, BLOCKED = "done", "open", "blocks"
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One line of the screen: `state` is "done", "open" or "blocks"; `step` is what to do, "" when nothing."""
+
+    what: str
+    state: str
+    words: str
+    step: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What was found in a job's folder.
+
+    Attributes
+    ----------
+    name : str
+        How the job is called on the command line.
+    before : mapping
+        `before-list/1`.
+    sheet_words, sheet_confirmed : str, bool
+    sheet_path : str
+    photos : mapping of epoch to number of photos
+    survey : str
+        "" when there is a good one, else why not.
+    survey_words : str
+    car : str
+        Verdict of the vehicle file on this survey; "" when not judged, "none" when the job names no vehicle file.
+    placements : sequence of PlacementState
+    """
+
+    name: str
+    before: Mapping[str, Any]
+    sheet_words: str
+    sheet_confirmed: bool
+    sheet_path: str
+    photos: Mapping[str, int]
+    survey: str
+    survey_words: str
+    car: str
+    placements: Sequence[PlacementState]
+
+
+def steps(facts: Facts) -> list[Step]:
+    """All lines, in the order of the work."""
+    return [
+        _sheet(facts),
+        _before(facts),
+        _photos(facts),
+        _survey(facts),
+        *([_car(facts)] if facts.car != "none" else []),
+        *(_placement(facts, i, state) for i, state in enumerate(facts.placements)),
+    ]
+
+
+def next_step(lines: Sequence[Step]) -> tuple[str, str]:
+    """What to do now, and what somebody else can do meanwhile ("" when nothing): confirming a sheet holds up no photo."""
+    wanting = [line for line in lines if line.step and line.what != SHEET]
+    meanwhile = next((line.step for line in lines if line.what == SHEET), "")
+    return (wanting[0].step if wanting else "nothing: every placement is done"), meanwhile
+
+
+def _sheet(facts: Facts) -> Step:
+    if facts.sheet_confirmed:
+        return Step(SHEET, DONE, facts.sheet_words)
+    return Step(
+        SHEET, OPEN, facts.sheet_words, f'let a second person compare it: bayfix sheet confirm {facts.sheet_path} --by "…"'
+    )
+
+
+def _before(facts: Facts) -> Step:
+    rows = facts.before["questions"]
+    bad = [row for row in rows if row["answer"] == "no"]
+    if facts.before["open"]:
+        words = f"{facts.before['open']} of {len(rows)} questions open"
+        return Step("before the first photo", OPEN, words, f'answer them: bayfix before {facts.name} --by "…"')
+    if bad:
+        return Step("before the first photo", OPEN, "; ".join(f"not so: {row['question']} ({row['why']})" for row in bad))
+    return Step("before the first photo", DONE, "everything is as it should be")
+
+
+def _photos(facts: Facts) -> Step:
+    rolls = [epoch for epoch in facts.photos if epoch.startswith("roll-")]
+    words = ", ".join(f"{epoch} {count}" for epoch, count in facts.photos.items()) or "none"
+    if "rest" not in facts.photos and len(rolls) < LEAST_ROLLS:
+        round_ = f"roll-{len(rolls) + 1}"
+        step = f"chocks set: photograph the next round into {facts.name}/photos/{round_}, then roll on by a quarter turn"
+        return Step("photos", OPEN, words, step)
+    if "rest" not in facts.photos:
+        step = f"roll on once more, chocks and brake: photograph where the car stays into {facts.name}/photos/rest"
+        return Step("photos", OPEN, words, step)
+    return Step("photos", DONE, words)
+
+
+def _survey(facts: Facts) -> Step:
+    if facts.survey:
+        return Step("survey", OPEN, facts.survey, f"bayfix survey {facts.name}")
+    return Step("survey", DONE, facts.survey_words)
+
+
+def _car(facts: Facts) -> Step:
+    if facts.car == "conforms":
+        return Step("car", DONE, "within its limits")
+    if not facts.car:
+        return Step("car", OPEN, "not judged on this survey", f"bayfix vehicle {facts.name}")
+    return Step(
+        "car",
+        BLOCKED,
+        f"{facts.car}: no check conforms",
+        f"put the car right, or overrule the limit: bayfix vehicle {facts.name}",
+    )
+
+
+def _placement(facts: Facts, i: int, state: PlacementState) -> Step:
+    what = f"{i + 1} {state.name or state.target}"
+    open_ = next_open(facts.placements)
+    mine = open_ is not None and open_.name == state.name
+    option = f" --placement {state.name}" if state.name else ""
+    check = f"photograph it into {facts.name}/photos/{_next_check(facts)} and run: bayfix check {facts.name}{option}"
+    if state.check is None:
+        return Step(what, OPEN, "not measured yet", f"put the target up; {check}" if mine else "")
+    words = f"{state.check['verdict']} ({state.check['epoch']}, {str(state.check['date'])[:16]}, {_counted(state.checks)})"
+    if not state.conforms:
+        return Step(what, OPEN, words, f"{state.check['moves_in_words']}; {check}" if mine else "")
+    if state.outcome is None:
+        step = f'calibrate by the maker\'s procedure, then note it: bayfix outcome {facts.name} completed --by "…"{option}'
+        return Step(what, OPEN, words, step if mine else "")
+    words += f"; scan tool: {state.outcome['outcome']}, by {state.outcome['by']}"
+    if not state.is_done:
+        return Step(what, OPEN, words, f"find out why the calibration was not completed; {check}" if mine else "")
+    return Step(what, DONE, words)
+
+
+def _counted(checks: int) -> str:
+    return "1 check" if checks == 1 else f"{checks} checks"
+
+
+def _next_check(facts: Facts) -> str:
+    numbers = [int(epoch.removeprefix("check-")) for epoch in facts.photos if epoch.startswith("check-")]
+    return f"check-{max(numbers, default=0) + 1}"

@@ -1,0 +1,70 @@
+"""`bayfix outcome`: what the scan tool said after a placement; it closes the placement and opens the next."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated
+
+import typer
+
+from cli.base import DONE, Exit, JobDir, Json, print_json, shop_command, talk
+
+
+class Said(StrEnum):
+    """What the scan tool said of the sensor's calibration."""
+
+    COMPLETED = "completed"
+    NOT_COMPLETED = "not-completed"
+
+
+SaidArgument = Annotated[Said, typer.Argument(help="What the scan tool said of the sensor's calibration.")]
+PlacementName = Annotated[str, typer.Option("--placement", metavar="NAME", help="Of which placement (default: the open one).")]
+By = Annotated[str, typer.Option("--by", metavar="NAME", help="Who read it off.")]
+Note = Annotated[str, typer.Option("--note", help="The scan tool's words, codes, the report's number.")]
+
+
+def register(app: typer.Typer) -> None:
+    app.command("outcome")(outcome)
+
+
+@shop_command
+def outcome(
+    job: JobDir, said: SaidArgument, by: By, placement: PlacementName = "", note: Note = "", as_json: Json = False
+) -> Exit:
+    """Note what the scan tool said after a check; the next placement of the sheet is then the open one."""
+    import datetime
+
+    from calib.paper import job_state
+    from calib.paper.history import history
+    from calib.paper.history import note as keep
+    from calib.paper.job import read_job
+    from calib.paper.sheet import chosen, read_sheets
+    from vision.errors import MeasurementError
+
+    read = read_job(job)
+    path = read.need_sheet()
+    sheets = read_sheets(path)
+    states = job_state.placement_states(sheets, history(read))
+    open_ = job_state.next_open(states)
+    if not placement and open_ is None:
+        raise MeasurementError("every placement is done already", hint="say which one is meant: --placement NAME")
+    name = placement or (open_.name if open_ else "")
+    state = next(one for one in states if one.name == chosen(sheets, path, name).name)
+    if state.check is None:
+        raise MeasurementError(
+            f"{name or state.target}: there is no check of it yet", hint=f"measure the target first: bayfix check {job}"
+        )
+    if not by.strip():
+        raise MeasurementError("nobody is named who read it off", hint='say who: --by "A. B."')
+    now = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
+    words = said.value.replace("-", " ")
+    document = job_state.outcome_document(state.name, words, by.strip(), note, now, state.check)
+    keep(read, "outcome", document)
+    if as_json:
+        print_json(document)
+        return DONE
+    typer.echo(f"noted: {state.name or state.target}: {words}, by {by.strip()}")
+    if not state.conforms:
+        talk(f"mind: the newest check of it ({state.check['epoch']}) says {state.check['verdict']!r}")
+    talk(f"next: bayfix job status {job}")
+    return DONE

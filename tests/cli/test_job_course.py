@@ -1,0 +1,239 @@
+"""The course of a job: what is asked beforehand, checks, scan tool outcomes, and the status that leads through it."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from calib.paper.history import history, note
+from calib.paper.job_state import next_open, open_placement, placement_states
+from calib.paper.sheet import read_sheets
+from tests.support.commands import bayfix
+from tests.support.paper_job import THREE, paper_job
+
+QUESTIONS = """\
+schema = "before/1"
+[[item]]
+key = "tyres"
+question = "Tyre pressures set"
+[[item]]
+key = "camera"
+question = "Which camera"
+answer = "words"
+"""
+
+
+def checked(job, placement="", verdict="conforms", epoch="check-1"):
+    note(
+        job,
+        epoch,
+        {
+            "schema": "check/1",
+            "placement": placement,
+            "verdict": verdict,
+            "epoch": epoch,
+            "date": "2026-01-31T10:00:00+00:00",
+            "survey": {"id": "abc", "date": "2026-01-31"},
+            "moves_in_words": "move the stand 3.0 mm away from the car",
+        },
+    )
+
+
+def states(job):
+    return placement_states(read_sheets(job.need_sheet()), history(job))
+
+
+def test_a_placement_is_done_when_it_conforms_and_the_scan_tool_completed_after_it(tmp_path):
+    job = paper_job(tmp_path, THREE)
+    assert next_open(states(job)).name == "low"
+    checked(job, "low", "undecided")
+    assert next_open(states(job)).name == "low"
+    checked(job, "low", epoch="check-2")
+    assert not states(job)[0].is_done
+    assert bayfix("outcome", tmp_path, "completed", "--by", "C. D.").status == 0
+    assert [s.is_done for s in states(job)] == [True, False, False]
+    assert open_placement(job, read_sheets(job.need_sheet())) == "high"
+
+
+def test_a_redone_check_opens_its_placement_again_and_keeps_the_history(tmp_path):
+    job = paper_job(tmp_path, THREE)
+    checked(job, "low")
+    bayfix("outcome", tmp_path, "completed", "--by", "C. D.")
+    checked(job, "low", "does not conform", "check-2")
+    low = states(job)[0]
+    assert (low.checks, low.is_done, low.outcome) == (2, False, None)
+    assert len(history(job)) == 3
+
+
+def test_an_outcome_belongs_to_the_check_before_it(tmp_path):
+    job = paper_job(tmp_path)
+    checked(job)
+    done = bayfix("outcome", tmp_path, "not-completed", "--by", "C. D.", "--note", "code 12", "--json")
+    assert done.document["outcome"] == "not completed"
+    assert done.document["note"] == "code 12"
+    assert done.document["check"] == {
+        "epoch": "check-1",
+        "date": "2026-01-31T10:00:00+00:00",
+        "verdict": "conforms",
+        "survey": {"id": "abc", "date": "2026-01-31"},
+    }
+    assert (
+        "find out why the calibration was not completed"
+        in bayfix("job", "status", tmp_path, "--json").document["lines"][-1]["step"]
+    )
+
+
+def test_an_outcome_of_a_check_that_does_not_conform_is_noted_and_minded(tmp_path):
+    job = paper_job(tmp_path)
+    checked(job, verdict="undecided")
+    done = bayfix("outcome", tmp_path, "completed", "--by", "C. D.")
+    assert done.status == 0
+    assert "mind: the newest check of it (check-1) says 'undecided'" in done.err
+    assert not states(job)[0].is_done
+
+
+@pytest.mark.parametrize(
+    ("words", "complaint"),
+    [
+        (("completed", "--by", "C. D."), "low: there is no check of it yet"),
+        (("completed", "--by", "C. D.", "--placement", "middle"), "there is no placement 'middle' on this sheet"),
+    ],
+)
+def test_outcomes_that_cannot_be(tmp_path, words, complaint):
+    job = paper_job(tmp_path, THREE)
+    done = bayfix("outcome", tmp_path, *words)
+    assert done.status == 2
+    assert complaint in done.err
+    assert history(job) == ()
+
+
+def test_an_outcome_wants_a_name(tmp_path):
+    job = paper_job(tmp_path)
+    checked(job)
+    done = bayfix("outcome", tmp_path, "completed", "--by", " ")
+    assert done.status == 2
+    assert "nobody is named" in done.err
+    assert len(history(job)) == 1
+
+
+def test_when_all_is_done_an_outcome_must_say_of_what(tmp_path):
+    job = paper_job(tmp_path)
+    checked(job)
+    bayfix("outcome", tmp_path, "completed", "--by", "C. D.")
+    done = bayfix("outcome", tmp_path, "completed", "--by", "C. D.")
+    assert done.status == 2
+    assert "every placement is done already" in done.err
+
+
+def test_answers_are_kept_with_name_and_time_and_the_newest_counts(tmp_path):
+    job = paper_job(tmp_path)
+    (tmp_path / "before.toml").write_text(QUESTIONS, encoding="utf-8")
+    first = bayfix("before", tmp_path, "--by", "A. B.", "--yes", "camera=the red phone", "--no", "tyres=front 0.2 bar low")
+    assert first.status == 0
+    assert first.out.startswith("everything is answered")
+    bayfix("before", tmp_path, "--by", "C. D.", "--yes", "tyres")
+    rows = {row["key"]: row for row in bayfix("before", tmp_path, "--json").document["questions"]}
+    assert (rows["tyres"]["answer"], rows["tyres"]["by"]) == ("yes", "C. D.")
+    assert (rows["camera"]["answer"], rows["camera"]["by"]) == ("the red phone", "A. B.")
+    assert [entry.document["by"] for entry in history(job)] == ["A. B.", "C. D."]
+
+
+def test_the_rest_can_be_answered_at_once_but_not_for_others_nor_in_words(tmp_path):
+    job = paper_job(tmp_path)
+    bayfix("before", tmp_path, "--by", "A. B.", "--no", "doors=boot open for the cable")
+    document = bayfix("before", tmp_path, "--by", "C. D.", "--rest-yes", "--json").document
+    rows = {row["key"]: row for row in document["questions"]}
+    assert (rows["doors"]["answer"], rows["doors"]["by"]) == ("no", "A. B.")
+    assert (rows["chocks"]["answer"], rows["chocks"]["by"]) == ("yes", "C. D.")
+    assert (rows["camera"]["answer"], document["open"]) == ("", 1)
+    assert len(history(job)) == 2
+
+
+@pytest.mark.parametrize(
+    ("words", "complaint"),
+    [
+        (("--by", "A. B.", "--yes", "wheels"), "there is no question 'wheels'"),
+        (("--by", "A. B.", "--no", "doors"), "doors is answered with no, without a reason"),
+        (("--by", "A. B.", "--yes", "camera"), "camera wants words"),
+        (("--by", "A. B.", "--yes", "doors", "--no", "doors=open"), "doors is answered with yes and with no"),
+        (("--yes", "doors"), "nobody is named who answers"),
+    ],
+)
+def test_answers_that_cannot_be_are_not_kept(tmp_path, words, complaint):
+    job = paper_job(tmp_path)
+    done = bayfix("before", tmp_path, *words)
+    assert done.status == 2
+    assert complaint in done.err
+    assert history(job) == ()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "complaint"),
+    [
+        ('key = "camera"', 'key = "tyres"', "the key tyres stands here twice"),
+        ('"words"', '"number"', r"item.1.answer"),
+        ('question = "Which camera"', 'question = " "', "is empty"),
+        ('key = "tyres"', 'key = "Tyre pressures"', "item.0.key"),
+    ],
+)
+def test_a_wrong_list_is_named(tmp_path, old, new, complaint):
+    paper_job(tmp_path)
+    (tmp_path / "before.toml").write_text(QUESTIONS.replace(old, new, 1), encoding="utf-8")
+    done = bayfix("before", tmp_path)
+    assert done.status == 2
+    assert complaint in done.err
+    assert "before.toml" in done.err
+
+
+def test_the_status_leads_through_the_job(tmp_path):
+    job = paper_job(tmp_path, THREE)
+
+    def status():
+        return bayfix("job", "status", tmp_path, "--json").document
+
+    assert "bayfix before" in status()["next"]
+    bayfix("before", tmp_path, "--by", "A. B.", "--rest-yes", "--yes", "camera=red phone")
+    for epoch in ("roll-1", "roll-2", "rest"):
+        assert f"photos/{epoch}" in status()["next"]
+        (tmp_path / "photos" / epoch / "01.jpg").write_bytes(b"not looked at")
+    assert status()["next"] == f"bayfix survey {tmp_path}"
+    assert "bayfix sheet confirm" in status()["meanwhile"]
+    lines = {line["what"]: line for line in status()["lines"]}
+    assert lines["photos"]["words"] == "roll-1 1, roll-2 1, rest 1"
+    assert "there is no survey yet" in lines["survey"]["words"]
+    assert [what for what in lines if what[0].isdigit()] == ["1 low", "2 high", "3 far"]
+    checked(job, "low", "does not conform")
+    line = status()["lines"][-3]
+    assert "move the stand 3.0 mm away from the car" in line["step"]
+    assert "--placement low" in line["step"]
+    checked(job, "low", epoch="check-2")
+    assert "bayfix outcome" in status()["lines"][-3]["step"]
+    bayfix("outcome", tmp_path, "completed", "--by", "C. D.")
+    done, open_, later = status()["lines"][-3:]
+    assert (done["state"], open_["state"]) == ("done", "open")
+    assert "put the target up" in open_["step"]
+    assert later["step"] == ""
+
+
+def test_the_status_in_words_ends_with_what_to_do(tmp_path):
+    paper_job(tmp_path)
+    done = bayfix("job", "status", tmp_path)
+    assert done.status == 0
+    assert "\nnext: answer them: bayfix before" in done.out
+    assert "draft" in done.out
+
+
+def test_a_job_without_a_sheet_has_no_status(tmp_path):
+    paper_job(tmp_path)
+    (tmp_path / "sheet.toml").unlink()
+    done = bayfix("job", "status", tmp_path)
+    assert done.status == 2
+    assert "sheet.toml" in done.err
+
+
+def test_results_are_json_with_their_schema(tmp_path):
+    job = paper_job(tmp_path)
+    bayfix("before", tmp_path, "--by", "A. B.", "--rest-yes")
+    (path,) = (job.results_folder / "history").iterdir()
+    assert json.loads(path.read_text(encoding="utf-8"))["schema"] == "before-answers/1"
