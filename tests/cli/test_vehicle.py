@@ -130,9 +130,9 @@ def test_a_car_out_of_its_limits_keeps_a_check_from_conforming(job):
     path = job / "sheet.toml"
     sheet = tomlkit.parse(path.read_text(encoding="utf-8"))
     for name in ("distance", "lateral", "height"):
-        sheet[name]["tolerance"] = 100.0
+        sheet[name]["tolerance"] = 40.0
     for name in ("yaw", "pitch", "roll"):
-        sheet[name]["tolerance"] = 5.0
+        sheet[name]["tolerance"] = 2.0
     path.write_text(tomlkit.dumps(sheet), encoding="utf-8")
     assert bayfix("check", job).status == Exit.CONFORMS
     with_vehicle(job, FILE + TIGHT)
