@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from cli.base import DONE, Exit, Json, print_json, shop_command
+from cli.check import PlacementName
 
 SheetPath = Annotated[Path, typer.Argument(metavar="SHEET", help="The placement sheet.")]
 CameraFile = Annotated[Path, typer.Option("--camera", metavar="PROFILE", help="Lens profile of the camera.")]
@@ -31,6 +32,7 @@ def register(app: typer.Typer) -> None:
 def plan(
     sheet: SheetPath,
     camera: CameraFile,
+    placement: PlacementName = None,
     bay: BayFile = None,
     boards: BoardsPath = None,
     stand: StandPath = None,
@@ -47,7 +49,7 @@ def plan(
     from cli.plan_setting import open_setting, write_plan
     from cli.plan_words import in_words, plan_document
 
-    setting = open_setting(sheet, camera, bay=bay, boards=boards, stand=stand, dim=dim)
+    setting = open_setting(sheet, camera, placement=placement or "", bay=bay, boards=boards, stand=stand, dim=dim)
     predicted = predict(setting)
     decision = decide(predicted.placement, setting.sheet)
     outcomes = [] if no_ideas else list(tried(setting))

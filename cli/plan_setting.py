@@ -11,13 +11,13 @@ from calib.decision.verdict import need_tolerance
 from calib.geometry.walk import with_usual_places
 from calib.paper.bay import BayPlan, read_bay
 from calib.paper.drawing import Drawing
-from calib.paper.sheet import read_sheet
+from calib.paper.sheet import chosen, read_sheets
 from calib.paper.stand import Stand, StandBoard, read_stand
 from cli.plan_run import Setting
 from vision.boards import NOMINAL_BAR_MM, BoardSet
 from vision.boards_io import read_boards, starter_boards
 from vision.camera_io import read_profile
-from vision.errors import FileError
+from vision.errors import FileError, MeasurementError
 from vision.imagined import LIGHTS
 from vision.toml_io import write_whole
 
@@ -30,6 +30,7 @@ def open_setting(
     sheet: Path,
     camera: Path,
     *,
+    placement: str = "",
     bay: Path | None = None,
     boards: Path | None = None,
     stand: Path | None = None,
@@ -42,8 +43,13 @@ def open_setting(
     FileError, BoardError, MeasurementError
         A file that cannot be read, a board that is in no file, a sheet without any tolerance.
     """
-    wanted = read_sheet(sheet)
+    wanted = chosen(read_sheets(sheet), sheet, placement)
     need_tolerance(wanted)
+    if wanted.kind == "mat":
+        raise MeasurementError(
+            f"{sheet}: {wanted.name or wanted.target} is a mat, whose marks are touched: no plan for it yet",
+            hint="plan a panel or reflector of the sheet: --placement NAME",
+        )
     known = read_boards(boards) if boards else _measured(starter_boards("a4"))
     held = read_stand(stand) if stand else USUAL_STAND
     plan = with_usual_places(read_bay(bay) if bay else BayPlan(), wanted, _floor_boards(known))

@@ -19,7 +19,7 @@ from calib.geometry.placement import from_euler
 from calib.geometry.stand import TARGET, board_from_target
 from calib.geometry.stylus import STYLUS, point_body
 from calib.paper.bay import CHECK, EACH_ROLL, REST, BayPlan, PhotoPlace
-from calib.paper.sheet import Sheet
+from calib.paper.sheet import BOARD, POINT, Place, Sheet
 from calib.paper.stand import Stand
 from vision.boards import Board, BoardSet
 from vision.errors import MeasurementError
@@ -76,27 +76,54 @@ def origin_mm(bay: BayPlan, sheet: Sheet) -> Array:
     Raises
     ------
     MeasurementError
-        A touched point whose place the bay file does not give.
+        A touched point or floor mark whose place the bay file does not give.
     """
-    if sheet.origin_point:
-        points = dict(bay.points)
-        if sheet.origin_point not in points:
-            raise MeasurementError(
-                f"the bay file does not say where point {sheet.origin_point} is, from which the sheet measures",
-                hint=f'add to the bay file: [[point]] name = "{sheet.origin_point}", at_mm = [ahead, left, height]',
-            )
-        return np.array(points[sheet.origin_point])
+    if sheet.origin_place:
+        return named_mm(bay, sheet.origin_place)
     places = wheel_places(bay)
     return np.asarray(np.mean([places[wheel] for wheel in sheet.origin_wheels], axis=0), dtype=float)
+
+
+def named_mm(bay: BayPlan, place: Place) -> Array:
+    """Where a touched point, a floor mark or a mean of such is meant to be, shape (3,), frame "bay".
+
+    Raises
+    ------
+    MeasurementError
+    """
+    known = {f"{POINT}{name}": at for name, at in bay.points}
+    known |= {f"{BOARD}{board.board}": (board.ahead_mm, board.left_mm, 0.0) for board in bay.floor}
+    for body, _ in place:
+        if body not in known:
+            kind, name = body.split(":", 1)
+            table = "point" if f"{kind}:" == POINT else "floor"
+            raise MeasurementError(
+                f"the bay file does not say where {kind} {name} is, from which the sheet measures",
+                hint=f'give its place in the bay file: a [[{table}]] of the name "{name}"',
+            )
+    return np.asarray(sum(weight * np.array(known[body]) for body, weight in place), dtype=float)
+
+
+def line_axes(bay: BayPlan, sheet: Sheet) -> tuple[Array, Array]:
+    """Axes of the sheet's line frame as columns, (3, 3), and a point of the line, where the lateral is zero; frame "bay"."""
+    if not sheet.line_places:
+        return np.eye(3), np.zeros(3)
+    first, second = (named_mm(bay, place) for place in sheet.line_places)
+    along = np.array([*(second - first)[:2], 0.0])
+    along = along / np.linalg.norm(along)
+    up = np.array([0.0, 0.0, 1.0])
+    return np.column_stack([along, np.cross(up, along), up]), first
 
 
 def target_place(bay: BayPlan, sheet: Sheet) -> Pose:
     """`bay_from_target` of a target that stands exactly as the sheet wants it; what the sheet leaves open is zero."""
     wanted = {required.name: required.value for required in sheet.required}
-    ahead = float(origin_mm(bay, sheet)[0]) + wanted.get("distance_mm", 0.0)
-    place = [ahead, wanted.get("lateral_mm", 0.0), wanted.get("height_mm", OPEN_HEIGHT_MM)]
+    axes, zero = line_axes(bay, sheet)
+    along = float(origin_mm(bay, sheet) @ axes[:, 0]) + wanted.get("distance_mm", 0.0)
+    across = float(zero @ axes[:, 1]) + wanted.get("lateral_mm", 0.0)
+    place = axes @ np.array([along, across, wanted.get("height_mm", OPEN_HEIGHT_MM)])
     turn = from_euler(*(wanted.get(name, 0.0) for name in ("yaw_rad", "pitch_rad", "roll_rad")))
-    return Pose.from_rt(BAY, TARGET, turn, place)
+    return Pose.from_rt(BAY, TARGET, axes @ turn, place)
 
 
 def board_places(bay: BayPlan, boards: BoardSet, stand: Stand, sheet: Sheet, wheels: Mapping[str, str]) -> dict[str, Pose]:

@@ -35,7 +35,7 @@ def test_a_new_job_has_six_files_and_five_photo_folders(tmp_path):
     assert result.exit_code == 0, result.output
     assert {path.name for path in folder.iterdir() if path.is_file()} == FILES
     assert {path.name for path in (folder / "photos").iterdir()} == {"roll-1", "roll-2", "roll-3", "rest", "check-1"}
-    assert result.stdout.count("written") == 5
+    assert result.stdout.count("written") == 6
     assert "next: fill in sheet.toml" in result.stderr
 
 

@@ -108,6 +108,17 @@ def test_a_touched_origin_needs_its_place():
     assert target_place(plan, wanted).translation_mm[0] == pytest.approx(4500.0)
 
 
+def test_a_floor_mark_and_a_line_through_two_points():
+    floor = (FloorPlace("floor-1", 3000.0, 400.0),)
+    plan = BayPlan(floor=floor, points=(("rear", (0.0, 0.0, 300.0)), ("front", (1000.0, 1000.0, 300.0))))
+    wanted = sheet(origin="board:floor-1", line=("point:rear", "point:front"), distance=1000.0, lateral=0.0, height=900.0)
+    target = target_place(plan, wanted)
+    # along the diagonal: the mark lies (3000 + 400)/√2 along it, the target 1000 mm farther, on the line itself
+    at = ((3000.0 + 400.0) / math.sqrt(2.0) + 1000.0) / math.sqrt(2.0)
+    np.testing.assert_allclose(target.translation_mm, [at, at, 900.0])
+    np.testing.assert_allclose(target.rotation[:, 0], [math.sqrt(0.5), math.sqrt(0.5), 0.0])
+
+
 def test_cameras_look_as_the_synthetic_ones_do():
     at, towards = np.array([2000.0, 1500.0, 1200.0]), np.array([1200.0, 300.0, 100.0])
     np.testing.assert_allclose(look_at(at, towards).transform.as_matrix(), true_look_at(at, towards, 0.0), atol=1e-12)
