@@ -11,7 +11,8 @@ each over all photos:
 
 Wanted: ours at most 3 times the yardstick, and below 1.2 GB for 100 photos of 12 megapixels (proportional set size of all
 processes together, sampled ten times a second; Linux only). Then one more photo is added and surveyed again; wanted: beyond
-looking at that photo, at most 10 % of the first survey's work (processor time of all processes).
+looking at that photo, at most 10 % of the first survey's work (processor time of all processes). Where that goes is shown by a
+further run of the same in one process, part by part.
 """
 
 from __future__ import annotations
@@ -29,9 +30,10 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any, cast
 
 import cv2
 import numpy as np
@@ -40,6 +42,7 @@ from cli.demo_bay import CHECK, DemoBay, invent, write_job, write_photos
 from synthetic_images.shot import Shot
 from synthetic_images.shots import demo_shots
 from tests.support.simulated import LENS_SIGMA, true_lens
+from vision import parallel
 from vision.camera import LensProfile
 from vision.camera_io import write_profile
 from vision.parallel import in_parallel
@@ -80,6 +83,11 @@ def _shots(demo: DemoBay, count: int) -> list[Shot]:
         shots += [replace(shot, name=f"{shot.name}-{number}") for shot in again if shot.epoch not in ("lens", CHECK)]
     picked = np.linspace(0, len(shots) - 1, count).round().astype(int)
     return [shots[i] for i in picked]
+
+
+def run_of(*command: str) -> str:
+    """What a Python process that ends well writes."""
+    return subprocess.run([sys.executable, *command], cwd=ROOT, check=True, capture_output=True, text=True).stdout
 
 
 def timed(*command: str) -> Run:
@@ -137,13 +145,54 @@ def _default_pass(path: Path) -> int:
 
 def look_alone(path: Path, folder: Path) -> float:
     """Processor time of reading and looking at one photo, s, in this process."""
-    from cli.stations import Overrides, look_at, open_desk, silent
+    from cli.stations import Overrides, open_desk
+    from vision.gather import PhotoTask, gather
 
     desk = open_desk(folder, Overrides())
-    shutil.rmtree(desk.job.results_folder / "sightings", ignore_errors=True)
     began = time.process_time()
-    look_at(desk, [path], [path.name], silent)
+    gather([PhotoTask(path.name, path, tuple(desk.profiles.values()))], desk.in_use)
     return time.process_time() - began
+
+
+PARTS = {
+    "look_at": "photos and kept looks",
+    "odd_photos": "odd photos",
+    "kept_poses": "kept survey",
+    "settled_from": "network and doubts",
+    "settled_survey": "network and doubts once more",
+    "_second_look": "boards predicted",
+    "looked_again": "second looks",
+    "keep_survey": "results written",
+}
+"""What the stations of a survey are called here; one within another counts there."""
+
+
+def survey_by_parts(folder: Path) -> dict[str, float]:
+    """Processor time of the parts of a survey in this process alone, s."""
+    from cli import stations
+    from cli.kept_survey import keep_survey
+
+    spent, inside = {"start and imports": time.process_time()}, [0]
+
+    def timed_part(function: Callable[..., Any], part: str) -> Callable[..., Any]:
+        def run(*given: Any, **named: Any) -> Any:
+            began = time.process_time()
+            inside[0] += 1
+            try:
+                return function(*given, **named)
+            finally:
+                inside[0] -= 1
+                if not inside[0]:
+                    spent[part] = spent.get(part, 0.0) + time.process_time() - began
+
+        return run
+
+    for name in PARTS.keys() - {"keep_survey"}:
+        setattr(stations, name, timed_part(getattr(stations, name), PARTS[name]))
+    parallel.LEAST_FOR_POOL = sys.maxsize
+    desk = stations.open_desk(folder, stations.Overrides())
+    timed_part(keep_survey, PARTS["keep_survey"])(desk, stations.survey(desk))
+    return spent
 
 
 def survey_of(folder: Path) -> Run:
@@ -158,8 +207,14 @@ def measure(folder: Path, photos: int, megapixels: int) -> dict[str, object]:
     stick = timed("-m", __spec__.name, "--yardstick", str(folder))
     first = survey_of(folder)
     same = survey_of(folder)
+    before = folder / "results-before"
+    shutil.rmtree(before, ignore_errors=True)
+    shutil.copytree(folder / "results", before)
     shutil.move(folder / "late.jpg", late)
     more = survey_of(folder)
+    shutil.rmtree(folder / "results")
+    before.rename(folder / "results")
+    parts = json.loads(run_of("-m", __spec__.name, "--parts", str(folder)))
     look_s = look_alone(late, folder)
     document = json.loads((folder / "results" / "survey.json").read_text(encoding="utf-8"))
     return {
@@ -180,13 +235,14 @@ def measure(folder: Path, photos: int, megapixels: int) -> dict[str, object]:
         "again_one_more_s": more.wall_s,
         "again_one_more_cpu_s": more.cpu_s,
         "look_at_that_photo_cpu_s": look_s,
+        "again_one_more_by_part_cpu_s": parts,
         "share_beyond": (more.cpu_s - look_s) / first.cpu_s,
         "share_whole": more.cpu_s / first.cpu_s,
     }
 
 
 def in_words(result: dict[str, object]) -> str:
-    r = result
+    r, parts = result, cast(dict[str, float], result["again_one_more_by_part_cpu_s"])
     return "\n".join(
         [
             f"{r['photos']} photos of {r['megapixels']} megapixels, {r['cores']} cores, load {r['load']:.1f}, "
@@ -201,6 +257,7 @@ def in_words(result: dict[str, object]) -> str:
             f"({r['look_at_that_photo_cpu_s']:.1f} s for that photo; {r['again_one_more_s']:.1f} s by the clock)",
             f"share of the first survey     {100 * r['share_beyond']:7.1f} %  beyond looking at that photo (wanted: 10 or "
             f"less), {100 * r['share_whole']:.1f} % in all",
+            *(f"  {part:<40} {seconds:7.2f} s" for part, seconds in sorted(parts.items(), key=lambda row: -row[1])),
         ]
     )
 
@@ -213,10 +270,14 @@ def main() -> None:
         "--folder", type=Path, help="folder for the job, rendered photos in it are used; a temporary one by default"
     )
     parser.add_argument("--yardstick", type=Path, help=argparse.SUPPRESS)
+    parser.add_argument("--parts", type=Path, help=argparse.SUPPRESS)
     parser.add_argument("--json", action="store_true")
     given = parser.parse_args()
     if given.yardstick:
         yardstick(sorted(given.yardstick.glob("photos/*/*.jpg")))
+        return
+    if given.parts:
+        print(json.dumps(survey_by_parts(given.parts)))
         return
     with tempfile.TemporaryDirectory() as temporary:
         folder = given.folder or Path(temporary)
