@@ -62,8 +62,8 @@ def invent(seed: int, *, variant: str = "a4", megapixels: int = 2) -> DemoBay:
 
 
 def _standing(boards: BoardSet) -> BoardSet:
-    """Boards that stand in the bay: the stylus board is held by hand, and only where somebody touches something."""
-    return BoardSet(tuple(board for board in boards if not board.name.startswith("stylus-")))
+    """Boards of the usual bay: none held by hand (a stylus), none on the car's body."""
+    return BoardSet(tuple(board for board in boards if not board.name.startswith(("stylus-", "body-"))))
 
 
 def with_touches(demo: DemoBay, seed: int) -> DemoBay:
@@ -163,7 +163,7 @@ def _sheet(origin: str = "front-axle", distance_mm: float = 2600.0) -> str:
     return tomlkit.dumps(doc)
 
 
-def _table(**values: str | float) -> tomlkit.items.Table:
+def _table(**values: str | float | list[str]) -> tomlkit.items.Table:
     table = tomlkit.table()
     table.update(values)
     return table
@@ -208,6 +208,8 @@ def _job(demo: DemoBay, rng: np.random.Generator) -> str:
         standoff = round(wheel.mount.standoff_mm + _within(STANDOFF_PM_MM, rng), 2)
         wheels.add(wheel.position, _table(board=wheel.board, standoff_mm=standoff, standoff_pm_mm=STANDOFF_PM_MM))
     doc.add("wheels", wheels)
+    if demo.bay.body_boards:
+        doc.add("body", _table(boards=[board.name for board in demo.bay.body_boards], settle_pm_mm=0.0))
     a, b = _far_apart(demo.bay.floor_boards)
     rows = tomlkit.aot()
     rows.append(_table(a=a, b=b, mm=round(_tape_mm(demo.bay, a, b) + _within(TAPE_PM_MM, rng), 1), pm_mm=TAPE_PM_MM))

@@ -56,6 +56,14 @@ class FloorBoard:
     rock_y_rad: float = 0.0
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class BodyBoard:
+    """A board on the car's body: `car_from_board` (4, 4)."""
+
+    name: str
+    car_from_board: Array
+
+
 @dataclass(frozen=True, slots=True)
 class Mount:
     """How a board sits on a wheel.
@@ -195,6 +203,8 @@ class Bay:
         `roll-1` ... `roll-n`, `rest`, `check-1` ...
     bends : mapping of board name to Bend
     misprints : mapping of board name to Misprint
+    body_boards : tuple of BodyBoard
+        Boards on the car's body, if any.
     """
 
     boards: BoardSet
@@ -205,6 +215,7 @@ class Bay:
     epochs: tuple[Epoch, ...]
     bends: Mapping[str, Bend] = field(default_factory=dict)
     misprints: Mapping[str, Misprint] = field(default_factory=dict)
+    body_boards: tuple[BodyBoard, ...] = field(default=(), kw_only=True)
 
     def __post_init__(self) -> None:
         if tuple(wheel.position for wheel in self.wheels) != WHEEL_POSITIONS:
@@ -286,6 +297,8 @@ class Bay:
         poses = {fb.name: self.bay_from_floor_board(fb) for fb in self.floor_boards}
         for wheel in self.wheels:
             poses[wheel.board] = self.bay_from_wheel(wheel.position, epoch) @ self.wheel_from_board(wheel.position)
+        for on_body in self.body_boards:
+            poses[on_body.name] = self.bay_from_car_in(epoch) @ on_body.car_from_board
         stand = self.epoch(epoch).stand
         for attached in stand.boards if stand else ():
             poses[attached.name] = self.bay_from_stand_board(attached, epoch)

@@ -109,6 +109,16 @@ board = "wheel-front-right"
 # standoff_mm = 85.0
 # standoff_pm_mm = 1.0
 
+# --- a car that cannot roll; holders that sit well; boards on the car's body -------------------------------------------
+# [wheels]
+# mode = "spin"             # the car hangs on a lift and each wheel is turned by hand between the rounds; or "static": no wheel
+#                           # turns, only photos/rest counts, and the two settings below are in every U (which is large)
+# centring_pm_mm = 1.0      # self-centring holders: the wheel's axis passes the board's centre mark within this
+# mounting_pm_deg = 0.5     # the board sits square to the wheel's axis within this
+# [body]
+# boards = ["body-1", "body-2"]   # on the body, not on doors that open: show that the car did not move, tighten the roll fit
+# settle_pm_mm = 2.0        # how far the body settles on its springs from round to round
+
 # --- tape distances (advised: they fix the scale) --------------------------------------------------------------------
 # Between the centre marks of two floor boards, as far apart as the bay allows. One block for each distance.
 # [[distance]]
@@ -123,7 +133,7 @@ board = "wheel-front-right"
 
 # --- photos ----------------------------------------------------------------------------------------------------------
 # photos/roll-1   the car as it came in; about a dozen photos a folder, the whole walk round the car
-# photos/roll-2   rolled on by about a quarter turn of the wheel, chocks set again; roll-3 the same once more
+# photos/roll-2   rolled on by about a quarter turn of the wheel (some 0.5 m), chocks set again; roll-3 the same once more
 # photos/rest     rolled on once more: the car stays like this from here on
 # photos/check-1  the stand in its place: stand boards, floor boards and at least one wheel board; after a move check-2, ...
 """

@@ -252,7 +252,7 @@ def true_bay(camera: str = "1080p", variant: str = "a3", rng: np.random.Generato
 
 
 def _boards(variant: str, draw: Draw) -> tuple[BoardSet, dict[str, Array]]:
-    starter = starter_boards("a3" if variant == "a3" else "a4")
+    starter = [b for b in starter_boards("a3" if variant == "a3" else "a4") if not b.name.startswith("body-")]
     runs = {
         run: 1.0 + np.array([draw.within(RANDOM_PRINT), draw.within(RANDOM_PRINT)]) for run in {b.print_run for b in starter}
     }

@@ -24,7 +24,7 @@ def boards(*arguments):
 def test_new_writes_the_starter_set_and_overwrites_nothing(tmp_path):
     result = boards("new", "--variant", "a3")
     assert result.exit_code == 0, result.output
-    assert len(read_boards(tmp_path / "boards.toml")) == 24
+    assert len(read_boards(tmp_path / "boards.toml")) == 26
     before = (tmp_path / "boards.toml").read_bytes()
     again = boards("new")
     assert again.exit_code == 2
@@ -49,7 +49,7 @@ def test_print_says_how_to_print():
     boards("new")
     result = boards("print", "--paper", "letter")
     assert result.exit_code == 0, result.output
-    assert "24 pages on letter" in result.stdout
+    assert "26 pages on letter" in result.stdout
     assert "actual size" in result.stderr
 
 
@@ -76,7 +76,7 @@ def test_measured_records_one_print_run(tmp_path):
     result = boards("measured", "floor-2", 139.8, 139.6, "--pm", 0.1, "--all-like", "floor-2", "--json")
     assert result.exit_code == 0, result.output
     document = json.loads(result.stdout)
-    assert document["boards"] == [*(f"floor-{i}" for i in range(1, 17)), "stylus-1"]
+    assert document["boards"] == [*(f"floor-{i}" for i in range(1, 17)), "body-1", "body-2", "stylus-1"]
     assert document["scale_x"] == pytest.approx(139.8 / 140)
     assert read_boards(tmp_path / "boards.toml")["floor-16"].scale.y == pytest.approx(139.6 / 140)
     rows = {row["name"]: row for row in json.loads(boards("list", "--json").stdout)["boards"]}
@@ -103,4 +103,4 @@ def test_list_shows_pattern_ids_paper_and_scale():
     lens = next(line for line in result.stdout.splitlines() if line.startswith("lens-1"))
     for part in ("9 x 6, 28 mm", "120-146", "a4", "x 99.86 %, y 99.71 %, each ±0.07 %"):
         assert part in lens
-    assert "23 of 24 boards have no measured print scale" in result.stderr
+    assert "25 of 26 boards have no measured print scale" in result.stderr

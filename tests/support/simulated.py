@@ -18,10 +18,12 @@ from cli.check_run import on_survey, outcome_of
 from cli.demo_bay import CHECK, DemoBay, invent, true_figures, write_job
 from cli.kept_survey import Survey
 from cli.stations import Desk, Overrides, adjusted, open_desk
-from synthetic_images.bay import Bend, Stand
+from synthetic_images.bay import Bend, BodyBoard, Stand
 from synthetic_images.corners import BoardCorners, visible_corners
 from synthetic_images.shots import epoch_shots
 from synthetic_images.true_camera import TrueCamera
+from vision.boards import BoardSet
+from vision.boards_io import starter_boards
 from vision.camera import Camera, LensProfile
 from vision.camera_io import write_profile
 from vision.moved import Moved
@@ -85,6 +87,22 @@ def scene(seed: int, *, variant: str = "a4", megapixels: int = 2, bends: bool = 
 def scene_of(demo: DemoBay) -> Scene:
     shots = [shot for shot in demo.shots if shot.epoch != "lens"]
     return Scene(demo, {shot.file_name: visible_corners(demo.bay, demo.camera, shot) for shot in shots})
+
+
+def with_body_boards(of: Scene) -> Scene:
+    """The same bay with a board on each flank of the car, ahead of the front wheels, printed like the floor boards."""
+    starter = starter_boards(of.demo.variant)
+    bay, car_from_boards = of.demo.bay, []
+    scales, ahead_mm = bay.boards["floor-1"].scale, bay.wheel("front_left").reference_in_car_mm[0] + 500.0
+    for name, side in (("body-1", 1.0), ("body-2", -1.0)):
+        # Printed face outwards, z into the door, y down; x then runs backwards on the left flank, ahead on the right one.
+        rotation = np.column_stack([[-side, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, -side, 0.0]])
+        matrix = np.eye(4)
+        matrix[:3, :3] = rotation
+        matrix[:3, 3] = np.array([ahead_mm, side * 900.0, 620.0]) - rotation @ starter[name].centre_mm
+        car_from_boards.append(BodyBoard(name, matrix))
+    boards = BoardSet((*bay.boards, *(replace(starter[body.name], scale=scales) for body in car_from_boards)))
+    return scene_of(replace(of.demo, bay=replace(bay, boards=boards, body_boards=tuple(car_from_boards))))
 
 
 def with_epochs(demo: DemoBay, change: Mapping[str, Mapping[str, Any]]) -> DemoBay:

@@ -174,7 +174,7 @@ def test_a_file_without_boards_or_no_file_is_refused(tmp_path):
 def test_the_starter_set_serves_one_bay(variant):
     boards = starter_boards(variant)
     names = {board.name for board in boards}
-    assert WHEELS | {"stand-1", "stand-2", "lens-1", "stylus-1"} <= names
+    assert WHEELS | {"stand-1", "stand-2", "lens-1", "stylus-1", "body-1", "body-2"} <= names
     assert sum(name.startswith("floor-") for name in names) >= 12
     for board in boards:
         assert board.dictionary == "DICT_APRILTAG_36h11"
@@ -183,11 +183,11 @@ def test_the_starter_set_serves_one_bay(variant):
         assert (board.thickness_mm, board.flatness_pm_mm) == (3.0, 0.5)
 
 
-def test_the_two_variants_share_floor_and_stylus_boards_and_no_other_marker():
+def test_the_two_variants_share_floor_stylus_and_body_boards_and_no_other_marker():
     """A large print taken for a small one would be wrong by half its size: its ids must tell them apart."""
     a4, a3 = starter_boards("a4"), starter_boards("a3")
     for board in a4:
-        if board.name.startswith(("floor-", "stylus-")):
+        if board.name.startswith(("floor-", "stylus-", "body-")):
             assert a3[board.name] == board
         else:
             assert not {i for other in a3 for i in other.marker_ids} & set(board.marker_ids)

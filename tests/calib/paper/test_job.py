@@ -302,3 +302,19 @@ def test_common_stand_off_half_width_twice_is_refused(folder):
     rewrite(folder, "[wheels.rear_left]", "[wheels]\nstandoff_common_pm_mm = 0.4\n\n[wheels.rear_left]")
     with pytest.raises(FileError, match="write it once"):
         read_job(folder)
+
+
+def test_the_blocks_of_a_new_job_for_a_car_that_cannot_roll_can_be_switched_on(tmp_path):
+    from calib.paper.templates import new_job
+
+    new_job(tmp_path / "job", 'schema = "boards/1"\n')
+    path = tmp_path / "job" / "job.toml"
+    (tmp_path / "job" / "phone.lens.toml").touch()
+    text = path.read_text(encoding="utf-8")
+    start, end = text.index("# [wheels]"), text.index("# --- tape distances")
+    switched = "\n".join(line.removeprefix("# ") for line in text[start:end].splitlines())
+    path.write_text(text[:start] + switched.replace('"spin"', '"static"') + "\n" + text[end:], encoding="utf-8")
+    job = read_job(tmp_path / "job")
+    assert job.turning.mode is Mode.STATIC
+    assert {wheel.centring_pm_mm for wheel in job.wheels} == {1.0}
+    assert job.body.boards == ("body-1", "body-2")
