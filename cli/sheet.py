@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from cli.base import DONE, Exit, Json, print_json, shop_command
+
+if TYPE_CHECKING:
+    from calib.paper.sheet import PlacementSheet, Sheet
 
 sheet_app = typer.Typer(no_args_is_help=True, help="Placement sheets: look, confirm, compare.")
 SheetPath = Annotated[Path, typer.Argument(metavar="SHEET", help="A placement sheet.")]
@@ -49,4 +52,89 @@ def confirm(
         print_json(document)
     else:
         typer.echo(in_words(document, accepted))
+    return DONE
+
+
+@sheet_app.command("show")
+@shop_command
+def show(
+    sheet: SheetPath,
+    placement: Annotated[
+        str | None, typer.Option("--placement", metavar="NAME", help="Only this placement (default: all of them).")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="Folder for the drawings (default: beside the sheet).")
+    ] = None,
+    accept: Accept = False,
+    as_json: Json = False,
+) -> Exit:
+    """Show a sheet in words, and draw every placement to scale from above and from the side, to be compared by eye."""
+    from calib.paper.sheet import chosen, read_sheets
+    from calib.paper.sheet_document import sheet_document
+    from calib.paper.sheet_questions import settled
+    from cli.sheet_words import in_words
+
+    sheets = read_sheets(sheet)
+    drawn = [chosen(sheets, sheet, placement)] if placement else list(sheets.placements)
+    accepted = settled(sheet, sheets, accept=accept)
+    document = sheet_document(sheets)
+    document["placements"] = [one for one in document["placements"] if one["name"] in {each.name for each in drawn}]
+    files = [path for one in drawn for path in _draw(one, sheets, out or sheet.parent, sheet.stem)]
+    document |= {"accepted": list(accepted), "drawings": [path.as_posix() for path in files]}
+    if as_json:
+        print_json(document)
+    else:
+        typer.echo(in_words(document, accepted))
+        typer.echo(f"drawn: {', '.join(document['drawings'])}")
+    return DONE
+
+
+def _draw(one: Sheet, sheets: PlacementSheet, folder: Path, stem: str) -> list[Path]:
+    from calib.paper.sheet_drawing import sheet_drawing
+    from cli.sheet_words import source_in_words
+    from vision.errors import FileError
+    from vision.toml_io import write_whole
+
+    others = [other for other in sheets.together(one.name) if other is not one]
+    drawing = sheet_drawing(one, others, [one.confirmation.words, source_in_words(one.provenance)])
+    start = folder / (f"{stem}-{one.name}" if one.name else stem)
+    data: dict[str, str | bytes] = {"svg": drawing.svg(), "png": drawing.png()}
+    files = {start.with_name(f"{start.name}.{kind}"): content for kind, content in data.items()}
+    try:
+        for path, content in files.items():
+            write_whole(path, content)
+    except OSError as err:
+        raise FileError(f"{folder}: cannot be written: {err.strerror or err}", hint="choose another folder: --out DIR") from err
+    return list(files)
+
+
+@sheet_app.command("diff")
+@shop_command
+def diff(
+    old: Annotated[Path, typer.Argument(metavar="OLD", help="The earlier edition.")],
+    new: Annotated[Path, typer.Argument(metavar="NEW", help="The later one.")],
+    as_json: Json = False,
+) -> Exit:
+    """Say in words what changed between two editions of a sheet; units are normalised first."""
+    from calib.paper.sheet import read_sheets
+    from calib.paper.sheet_diff import changes
+    from calib.paper.sheet_document import sheet_document
+    from cli.sheet_diff_words import document, in_words
+
+    before, after = (sheet_document(read_sheets(path)) for path in (old, new))
+    result = document(changes(before, after), (before["state"], after["state"]))
+    if as_json:
+        print_json(result)
+    else:
+        typer.echo(in_words(result))
+    return DONE
+
+
+@sheet_app.command("schema")
+@shop_command
+def schema() -> Exit:
+    """Print the JSON Schema of placement sheets, for editors that complete and check while typing."""
+    from calib.paper.sheet_schema import schema_text
+
+    typer.echo(schema_text(), nl=False)
     return DONE

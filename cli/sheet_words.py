@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from calib.paper.placements import Provenance
 from cli.table import number, table
 
 SIDES = "left and right are the car's, driver looking forward"
@@ -32,12 +33,17 @@ def in_words(document: Mapping[str, Any], notes: Sequence[str] = ()) -> str:
     lines = [document["state"]["words"], f"({SIDES})"]
     for i, placement in enumerate(document["placements"], start=1):
         lines += ["", _heading(placement, i), *_about(placement), "", _figures(placement)]
-    source = document["provenance"]
-    edition = f", edition {source['edition']}" if source["edition"] else ""
-    read = f", read {source['date_read']}" if source["date_read"] else ""
-    lines += ["", f"from {source['document']}{edition}{read}; typed by {source['typed_by']}"]
+    lines += ["", source_in_words(Provenance(**document["provenance"]))]
     lines += [f"accepted: {note}" for note in notes]
     return "\n".join(lines)
+
+
+def source_in_words(source: Provenance) -> str:
+    """Where the numbers come from and who typed them."""
+    edition = f", edition {source.edition}" if source.edition else ""
+    read = f", read {source.date_read}" if source.date_read else ""
+    compared = f", compared by {source.checked_by}" if source.checked_by else ""
+    return f"from {source.document}{edition}{read}; typed by {source.typed_by}{compared}"
 
 
 def place_in_words(place: str) -> str:

@@ -22,6 +22,7 @@ WHEELBASE_MM = 1800.0
 """The least of a car: nearer to the far axle a target would stand under it."""
 FINEST = {"mm": 0.5, "rad": math.radians(0.05)}
 WIDEST = {"mm": 50.0, "rad": math.radians(3.0)}
+MOST_OFF_CAR_RAD = math.radians(75.0)
 INCH_MM = 25.4
 
 
@@ -97,12 +98,22 @@ def _of_value(sheet: Sheet, required: Required) -> Iterator[str]:
         yield f"the target's centre {size:g} mm above the floor{_inches(size, 300.0)}"
     elif required.name == "height_mm" and size > 2500.0:
         yield f"the target's centre {size:g} mm above the floor: higher than a person reaches"
-    elif required.name == "yaw_rad" and size > math.radians(90.0):
-        yield f"a target turned by {math.degrees(size):g} deg has its back to the car"
+    elif required.name == "yaw_rad" and _off_car_rad(sheet) > MOST_OFF_CAR_RAD:
+        yield f"the target's face would look {math.degrees(_off_car_rad(sheet)):.0f} deg past the {sheet.origin}: which sign?"
     elif required.name == "pitch_rad" and size > math.radians(30.0):
         yield f"a target that leans by {math.degrees(size):g} deg"
     elif required.name == "roll_rad" and size > math.radians(20.0) and sheet.kind != "reflector":
         yield f"a target tilted sideways by {math.degrees(size):g} deg"
+
+
+def _off_car_rad(sheet: Sheet) -> float:
+    """Between where the target's face looks to and the direction from the target to the sheet's origin, seen from above."""
+    yaw = sheet["yaw_rad"].value
+    away = 1.0 if sheet.side == "ahead" else -1.0
+    distance, lateral = (sheet[name].value if name in sheet else 0.0 for name in ("distance_mm", "lateral_mm"))
+    looks = math.atan2(-away * math.sin(yaw), -away * math.cos(yaw))
+    origin = math.atan2(-lateral, -distance or -away)
+    return abs(math.remainder(looks - origin, 2 * math.pi))
 
 
 def _of_distance(sheet: Sheet, size: float) -> Iterator[str]:
@@ -110,7 +121,8 @@ def _of_distance(sheet: Sheet, size: float) -> Iterator[str]:
     if size > LONGEST_DISTANCE_MM:
         yield f"{size:g} mm is farther than most bays are long (8 to 12 m, with the car in them)"
     elif sheet.origin_wheels and far_axle and size < WHEELBASE_MM:
-        yield f"{size:g} mm {sheet.side} of the {sheet.origin} is under the car: is the origin the right axle?"
+        where = "ahead of" if sheet.side == "ahead" else "behind"
+        yield f"{size:g} mm {where} the {sheet.origin} is under the car: is the origin the right axle?"
     elif sheet.origin_wheels and size < 400.0:
         yield f"{size:g} mm from the {sheet.origin} is under the car{_inches(size, 1000.0)}"
 

@@ -107,3 +107,60 @@ def test_a_suspicious_number_stops_a_check_and_an_accepted_one_stays_in_its_resu
         assert "distance: a tolerance of 0.05 mm is finer than such targets are placed" in refused("check", job)
     accepted = bayfix("check", job, "--accept", "--json").document["accepted"]
     assert accepted == ["distance: a tolerance of 0.05 mm is finer than such targets are placed: is the unit right?"]
+
+
+# --- show, diff, schema -------------------------------------------------------------------------------------------------
+
+
+def test_a_sheet_is_shown_in_words_and_drawn(write, tmp_path):
+    path = write(MANY)
+    outcome = bayfix("sheet", "show", path, "--out", tmp_path / "drawings")
+    assert outcome.status == Exit.CONFORMS, outcome.err
+    assert "1. camera-low: front camera panel (panel), ahead of the car" in outcome.out
+    names = {file.name for file in (tmp_path / "drawings").iterdir()}
+    assert names == {
+        f"sheet-{name}.{kind}" for name in ("camera-low", "camera-high", "radar-rear-left") for kind in ("svg", "png")
+    }
+    one = bayfix("sheet", "show", path, "--placement", "camera-high", "--json").document
+    assert [placement["name"] for placement in one["placements"]] == ["camera-high"]
+    assert one["placements"][0]["figures"][2] == {
+        "name": "height_mm",
+        "unit": "mm",
+        "required": 1450.0,
+        "lower": -10.0,
+        "upper": 10.0,
+    }
+    assert (tmp_path / "sheet-camera-high.png").is_file()
+
+
+def test_a_suspicious_sheet_is_not_drawn_until_it_is_accepted(write, tmp_path):
+    path = write(ONE.replace("value = 2600.0", "value = 15000.0"))
+    with nothing_written(tmp_path):
+        assert "distance: 15000 mm is farther" in refused("sheet", "show", path)
+    shown = bayfix("sheet", "show", path, "--accept")
+    assert "accepted: distance: 15000 mm" in shown.out
+    assert (tmp_path / "sheet.svg").is_file()
+
+
+def test_a_folder_that_cannot_be_written(write, tmp_path):
+    path = write(ONE)
+    (tmp_path / "full").write_text("a file", encoding="utf-8")
+    with nothing_written(tmp_path):
+        assert "full: cannot be written" in refused("sheet", "show", path, "--out", tmp_path / "full")
+
+
+def test_two_editions_are_compared(write, tmp_path):
+    old = write(MANY)
+    new = tmp_path / "new.toml"
+    new.write_text(MANY.replace("value = 1450.0", "value = 1460.0"), encoding="utf-8")
+    outcome = bayfix("sheet", "diff", old, new)
+    assert outcome.status == Exit.CONFORMS
+    assert outcome.out.splitlines()[0] == "camera-high: height 1450 -> 1460 mm (+10 mm)"
+    document = bayfix("sheet", "diff", old, new, "--json").document
+    assert document["changes"][0]["new"] == 1460.0
+    assert bayfix("sheet", "diff", old, old).out.startswith("both sheets ask for the same\n")
+    assert "none.toml: no such file" in refused("sheet", "diff", old, tmp_path / "none.toml")
+
+
+def test_the_schema_is_printed():
+    assert json.loads(bayfix("sheet", "schema").out)["title"] == "bayfix placement sheet"

@@ -58,7 +58,7 @@ side = "behind"
 distance = { value = 2000.0, unit = "mm", lower = -5.0, upper = 8.0 }
 lateral = { value = 1600.0, unit = "mm", tolerance = 10.0 }
 height = { value = 650.0, unit = "mm", tolerance = 10.0 }
-yaw = { value = 45.0, unit = "deg", tolerance = 1.0 }
+yaw = { value = -45.0, unit = "deg", tolerance = 1.0 }
 
 [provenance]
 document = "service information, page 7"
