@@ -28,7 +28,7 @@ def vehicle(
     guard_band: GuardBand = False,
     as_json: Json = False,
 ) -> Exit:
-    """The whole car: floor, wheels, lines, tyres, each with U and against its limits; draws the survey plan."""
+    """The whole car: floor, wheels, lines, tyres, each with U and against its limits; draws floor and survey plan."""
     import json
 
     from calib.alignment import alignment
@@ -38,7 +38,7 @@ def vehicle(
     from cli import kept_survey, stations
     from cli.floor_limits import floor_limits
     from cli.touching import needed_points, with_points
-    from cli.vehicle_words import in_words, plan_of, vehicle_document
+    from cli.vehicle_words import drawings_of, in_words, vehicle_document
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), None, stand))
     path = vehicle or desk.job.vehicle
@@ -48,16 +48,16 @@ def vehicle(
     rule = Rule.GUARD_BAND if guard_band else Rule.PROBABILITY
     found = alignment(car, desk.job, desk.boards, known, rule)
     document = vehicle_document(found, known, survey, rule, floor_limits(desk, found, rule))
-    drawing = plan_of(found, document)
+    drawings = drawings_of(found, document)
     write_result(desk.job, "vehicle.json", json.dumps(document, indent=1, ensure_ascii=False))
-    if drawing:
-        write_result(desk.job, "vehicle-plan.svg", drawing.svg())
-        write_result(desk.job, "vehicle-plan.png", drawing.png())
+    for name, drawing in drawings.items():
+        write_result(desk.job, f"{name}.svg", drawing.svg())
+        write_result(desk.job, f"{name}.png", drawing.png())
     if as_json:
         print_json(document)
     else:
         typer.echo(in_words(document))
-        if drawing:
-            typer.echo(f"drawn: {desk.job.results_folder / 'vehicle-plan.png'} and .svg", err=True)
+        for name in drawings:
+            typer.echo(f"drawn: {desk.job.results_folder / name}.png and .svg", err=True)
     verdicts = {"does not conform": Exit.DOES_NOT_CONFORM, "undecided": Exit.UNDECIDED}
     return verdicts.get(document["verdict"], DONE)

@@ -12,6 +12,7 @@ from calib.decision.verdict import Rule, Verdict
 from calib.geometry.tyres import toe_mm
 from calib.paper.drawing import Drawing
 from calib.paper.figures import shares
+from calib.paper.floor_picture import floor_picture
 from calib.paper.survey_plan import Marked, survey_plan
 from calib.paper.vehicle import Vehicle
 from cli.check import DISCLAIMER
@@ -128,14 +129,15 @@ def _verdict(found: Alignment, floor: FloorJudged) -> str:
     return str(worst.value)
 
 
-def plan_of(found: Alignment, document: dict[str, Any]) -> Drawing | None:
-    """The survey plan; None when the centreline is not known, as nothing can be drawn to it."""
+def drawings_of(found: Alignment, document: dict[str, Any]) -> dict[str, Drawing]:
+    """Pictures by the name of their files: the floor, and the survey plan where the centreline to draw it to is known."""
+    name = f"{document['vehicle'] or 'the car'}, {str(document['survey']['date'])[:10]}"
+    floor = floor_picture(found.car.poses, found.floor, found.car.uneven, f"Floor under {name}")
+    out = {"vehicle-floor": floor}
     figures = {row["name"]: Marked(row["measured"], row["U"]) for row in document["figures"] if "measured" in row}
-    if "thrust_angle_deg" not in figures:
-        return None
-    name = document["vehicle"] or "the car"
-    title = f"Survey plan of {name}, {str(document['survey']['date'])[:10]}"
-    return survey_plan(found.car.poses, found.floor, figures, title)
+    if "thrust_angle_deg" in figures:
+        out["vehicle-plan"] = survey_plan(found.car.poses, found.floor, figures, f"Survey plan of {name}")
+    return out
 
 
 def in_words(document: dict[str, Any]) -> str:

@@ -9,7 +9,7 @@ unevenness as U, on a smoothly bent one it follows the boards.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -51,33 +51,74 @@ def predict(floor: FloorMap, place_mm: Array) -> Prediction:
     ValueError
         Fewer than `FEWEST` boards.
     """
-    n, m = len(floor.boards), len(place_mm)
+    fields = _fields(floor, place_mm)
+    weight = np.array([field.weight for field in fields])
+    gains = np.array([field.gain for field in fields])
+    gain = np.tensordot(weight, gains, 1)
+    left = [f.sigma_mm**2 * (f.own - f.gain @ f.cross.T - f.cross @ f.gain.T + f.gain @ f.shape @ f.gain.T) for f in fields]
+    free, seen = _free(floor)
+    apart = (gains - gain) @ seen
+    between = np.einsum("k,ki,kj->ij", weight, apart, apart)
+    return Prediction(gain @ free.T, np.tensordot(weight, np.array(left), 1) + between)
+
+
+def departures_mm(floor: FloorMap, place_mm: Array) -> Array:
+    """Predicted departures alone, shape (m,), for a picture: without what they may be off."""
+    free, seen = _free(floor)
+    del free
+    out = np.zeros(len(place_mm))
+    for field in _fields(floor, place_mm, own=False):
+        out += field.weight * (field.gain @ seen)
+    return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Field:
+    """One guess of how rough the floor is and how far alike, with its weight by the boards, and its prediction.
+
+    `shape`, `cross` and `own` are correlations (unit variance) of the boards' free combinations, of these with the places, and
+    of the places; `gain` acts on the free combinations.
+    """
+
+    sigma_mm: float
+    weight: float
+    gain: Array
+    shape: Array
+    cross: Array
+    own: Array
+
+
+def _free(floor: FloorMap) -> tuple[Array, Array]:
+    """Combinations of the heights that the plane leaves free, shape (n, n − 3), and what they are."""
+    n = len(floor.boards)
     if n < FEWEST:
         raise ValueError(f"{n} boards tell nothing of the floor between them")
+    free = np.linalg.svd(np.column_stack([np.ones(n), floor.place_mm]))[0][:, 3:]
+    return free, free.T @ floor.heights.value
+
+
+def _fields(floor: FloorMap, place_mm: Array, *, own: bool = True) -> list[_Field]:
+    free, seen = _free(floor)
+    n, m = len(floor.boards), len(place_mm)
     design = np.column_stack([np.ones(n + m), np.vstack([floor.place_mm, place_mm])])
-    to_plane = np.linalg.pinv(design[:n])
-    free = np.linalg.svd(design[:n])[0][:, 3:]
-    seen = free.T @ floor.heights.value
     noise = free.T @ floor.heights.cov @ free + JITTER * np.eye(n - 3)
-    over_plane = np.hstack([-design[n:] @ to_plane, np.eye(m)])
-    log, gains, spreads = [], [], []
+    by_plane = design[n:] @ np.linalg.pinv(design[:n])
+    out, logs = [], []
     for alike in ALIKE_MM:
-        unit = _correlation(design[:, 1:], alike)
-        shape, cross = free.T @ unit[:n, :n] @ free, over_plane @ unit[:, :n] @ free
-        own = over_plane @ unit @ over_plane.T
+        unit = _correlation(floor.place_mm, floor.place_mm, alike)
+        to_places = _correlation(place_mm, floor.place_mm, alike)
+        shape, cross = free.T @ unit @ free, (to_places - by_plane @ unit) @ free
+        over = np.zeros((0, 0))
+        if own:
+            mixed = by_plane @ to_places.T
+            over = _correlation(place_mm, place_mm, alike) - mixed - mixed.T + by_plane @ unit @ by_plane.T
         for sigma in SIGMAS_MM:
             cov = sigma**2 * shape + noise
-            gain = np.linalg.solve(cov, sigma**2 * cross.T).T
-            left = sigma**2 * (own - gain @ cross.T - cross @ gain.T + gain @ shape @ gain.T)
-            log.append(_log_likelihood(cov, seen) + np.log(sigma))
-            gains.append(gain)
-            spreads.append(left)
-    weight = np.exp(np.array(log) - max(log))
+            logs.append(_log_likelihood(cov, seen) + np.log(sigma))
+            out.append(_Field(float(sigma), 0.0, np.linalg.solve(cov, sigma**2 * cross.T).T, shape, cross, over))
+    weight = np.exp(np.array(logs) - max(logs))
     weight /= weight.sum()
-    gain = np.tensordot(weight, np.array(gains), 1)
-    apart = (np.array(gains) - gain) @ seen
-    between = np.einsum("k,ki,kj->ij", weight, apart, apart)
-    return Prediction(gain @ free.T, np.tensordot(weight, np.array(spreads), 1) + between)
+    return [replace(field, weight=float(w)) for field, w in zip(out, weight, strict=True)]
 
 
 def shows_wheel_plane(poses: PoseSet, floor: FloorMap) -> bool:
@@ -141,8 +182,8 @@ def _plane(floor: Pose, under_mm: Array, rise_mm: Array) -> tuple[Pose, Array]:
     return pose, np.vstack([turn, np.outer(z, fit[0]) + skew(origin) @ turn])
 
 
-def _correlation(place_mm: Array, alike_mm: float) -> Array:
-    gap = np.linalg.norm(place_mm[:, None] - place_mm[None], axis=2) * (np.sqrt(3.0) / alike_mm)
+def _correlation(one_mm: Array, other_mm: Array, alike_mm: float) -> Array:
+    gap = np.linalg.norm(one_mm[:, None] - other_mm[None], axis=2) * (np.sqrt(3.0) / alike_mm)
     return np.asarray((1.0 + gap) * np.exp(-gap), dtype=float)
 
 

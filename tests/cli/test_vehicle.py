@@ -113,6 +113,19 @@ def test_the_plan_is_drawn_twice_alike(copied):
         assert gray.crop(box).getextrema()[0] < 100
 
 
+def test_the_floor_is_drawn_with_what_the_results_say(copied):
+    outcome = bayfix("vehicle", copied)
+    assert "vehicle-floor.png and .svg" in outcome.err
+    root = ET.fromstring((copied / "results" / "vehicle-floor.svg").read_text(encoding="utf-8"))  # noqa: S314 - our own file
+    words = [element.text for element in root.iter() if element.tag.endswith("text")]
+    for row in json.loads((copied / "results" / "vehicle.json").read_text(encoding="utf-8"))["floor"]:
+        assert row["board"] in words
+        assert f"± {row['U']:.1f}" in words
+        if abs(row["height_mm"]) >= 0.05:
+            assert f"{abs(row['height_mm']):.1f} {'above' if row['height_mm'] > 0 else 'below'}" in words
+    assert (copied / "results" / "vehicle-floor.png").is_file()
+
+
 def test_limits_toe_in_mm_and_tyres(copied):
     (copied / "other.toml").write_text(FILE, encoding="utf-8")
     outcome = bayfix("vehicle", copied, "--vehicle", copied / "other.toml")
@@ -166,3 +179,4 @@ def test_stand_off_missing_for_one_wheel_leaves_every_other_figure(job):
     assert "track rear" in outcome.out
     assert "rolling diameter front left" in outcome.out
     assert not (job / "results" / "vehicle-plan.png").exists()
+    assert (job / "results" / "vehicle-floor.png").is_file()
