@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -81,41 +81,42 @@ def target_pose(poses: PoseSet, stand: Stand, boards: BoardSet, body_of: Mapping
     entries = [first, *(entry for entry in stand.boards[1:] if entry.board in agree)]
     bodies += [_body(poses, entry, body_of) for entry in entries[1:]]
     targets = [_target(poses[body], e, boards[e.board], side) for body, e in zip(bodies, entries, strict=True)]
-    typed = [_typed_part(poses[body], e, boards[e.board], side) for body, e in zip(bodies, entries, strict=True)]
+    lever = np.zeros((6 * len(entries), 6 * len(entries)))
+    for i, (body, entry) in enumerate(zip(bodies, entries, strict=True)):
+        lever[6 * i : 6 * i + 6, 6 * i : 6 * i + 6] = _by_typed(poses[body], entry, boards[entry.board], side)
+    typed = lever @ stand.places_cov([entry.board for entry in entries]) @ lever.T
     gain = _weights(poses.cov_of(bodies), typed, targets[0].translation_mm)
     shift = sum((g @ _left_difference(t, targets[0]) for g, t in zip(gain, targets, strict=True)), np.zeros(6))
     jac = np.zeros((6, len(poses.cov)))
     for body, g in zip(bodies, gain, strict=True):
         jac[:, poses.rows([body])] = g  # a left perturbation passes unchanged through a chain on the right
-    own = sum((g @ part @ g.T for g, part in zip(gain, typed, strict=True)), np.zeros((6, 6)))
+    across = np.hstack(gain)
+    own = across @ typed @ across.T
     return poses.with_derived([targets[0].perturbed(shift)], jac, {STAND_FILE: own})
 
 
-def _typed_part(survey_from_board: Pose, entry: StandBoard, board: Board, side: Side) -> Array:
-    """Covariance of the target's left perturbation by what was typed of one board, shape (6, 6)."""
+def _by_typed(survey_from_board: Pose, entry: StandBoard, board: Board, side: Side) -> Array:
+    """Left perturbation of the target by what was typed of one board, order `_TYPED`, shape (6, 6)."""
     base = _target(survey_from_board, entry, board, side)
 
     def moved(offset: Array) -> Array:
         return _left_difference(_target(survey_from_board, entry, board, side, offset), base)
 
-    return _propagated(moved, _typed_cov(entry))
+    return _jacobian(moved, 6)
 
 
-def _weights(cov: Array, typed: Sequence[Array], centre_mm: Array) -> list[Array]:
+def _weights(cov: Array, typed: Array, centre_mm: Array) -> list[Array]:
     """How the boards' targets, left perturbations with joint covariance `cov` + `typed`, are averaged: (6, 6), sum identity.
 
     Reckoned about the target's centre: about the survey's origin, metres away, turn and shift are all but the same thing.
     """
-    n = len(typed)
+    n = len(cov) // 6
     if n == 1:
         return [np.eye(6)]
     lever = np.eye(6)
     lever[3:, :3] = -skew(centre_mm)
     lift = np.kron(np.eye(n), lever)
-    joint = cov.copy()
-    for i, part in enumerate(typed):
-        joint[6 * i : 6 * i + 6, 6 * i : 6 * i + 6] += part
-    joint = lift @ joint @ lift.T + np.diag(np.tile([REGULAR_RAD**2] * 3 + [REGULAR_MM**2] * 3, n))
+    joint = lift @ (cov + typed) @ lift.T + np.diag(np.tile([REGULAR_RAD**2] * 3 + [REGULAR_MM**2] * 3, n))
     same = np.tile(np.eye(6), (n, 1))
     pull = np.linalg.solve(joint, same)
     mean = np.linalg.solve(lever, np.linalg.solve(same.T @ pull, pull.T)) @ lift
@@ -175,9 +176,8 @@ def second_board_gap(poses: PoseSet, stand: Stand, board_name: str, boards: Boar
 
     none = np.zeros(12)
     from_poses = pair.propagate(GAP_NAMES, lambda state: gap(state, none))
-    typed_cov = np.zeros((12, 12))
-    typed_cov[:6, :6], typed_cov[6:, 6:] = _typed_cov(first), _typed_cov(second)
-    own = _propagated(lambda offset: gap(pair, offset) - from_poses.value, typed_cov)
+    by_typed = _jacobian(lambda offset: gap(pair, offset) - from_poses.value, 12)
+    own = np.asarray(by_typed @ stand.places_cov([first.board, second.board]) @ by_typed.T, dtype=float)
     parts = {**from_poses.parts, STAND_FILE: own}
     estimate = Estimate(GAP_NAMES, from_poses.value, from_poses.cov + own, parts)
     chi_square = float(estimate.value @ np.linalg.solve(estimate.cov, estimate.value))
@@ -190,7 +190,9 @@ def _seen_from_board(entry: StandBoard, board: Board, body: str, offset: Array |
     """Board in the seen axes; `offset` shifts the typed values, order `_TYPED` (tilts about the seen right and down axes)."""
     d = np.zeros(len(_TYPED)) if offset is None else offset
     place = np.array([entry.right_mm + d[0], -(entry.up_mm + d[1]), -(entry.behind_mm + d[2])])
-    rotation = exp_so3(np.array([d[4], d[5], 0.0])) @ exp_so3(np.array([0.0, 0.0, -(entry.turn_rad + d[3])]))
+    rotation = exp_so3(np.array([entry.lean_right_rad + d[4], entry.lean_down_rad + d[5], 0.0])) @ exp_so3(
+        np.array([0.0, 0.0, -(entry.turn_rad + d[3])])
+    )
     return Pose.from_rt("seen", body, rotation, place - rotation @ board.centre_mm)
 
 
@@ -199,28 +201,14 @@ def _target(survey_from_board: Pose, entry: StandBoard, board: Board, side: Side
     return survey_from_board @ seen_from_board.inverse() @ target_from_seen(side).inverse()
 
 
-def _typed_cov(entry: StandBoard) -> Array:
-    """Covariance of the typed values, order `_TYPED`; half-widths are at k = 2."""
-    pm = [
-        entry.right_pm_mm,
-        entry.up_pm_mm,
-        entry.behind_pm_mm,
-        entry.turn_pm_rad,
-        entry.parallel_pm_rad,
-        entry.parallel_pm_rad,
-    ]
-    return np.diag((np.array(pm) / 2) ** 2)
-
-
-def _propagated(function: Callable[[Array], Array], cov: Array) -> Array:
-    """First-order covariance of `function` of typed-value offsets around zero (central differences)."""
+def _jacobian(function: Callable[[Array], Array], count: int) -> Array:
+    """Of `function` by `count` typed-value offsets around zero (central differences); six for each board, order `_TYPED`."""
     columns = []
-    for i in range(len(cov)):
-        step = np.zeros(len(cov))
+    for i in range(count):
+        step = np.zeros(count)
         step[i] = 1e-3 if i % 6 < 3 else 1e-6
         columns.append((function(step) - function(-step)) / (2 * step[i]))
-    jac = np.column_stack(columns)
-    return np.asarray(jac @ cov @ jac.T, dtype=float)
+    return np.column_stack(columns)
 
 
 def _left_difference(moved: Pose, base: Pose) -> Array:

@@ -7,15 +7,21 @@ at k = 2.
 
 from __future__ import annotations
 
+import datetime
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Self
 
+import numpy as np
+import tomlkit
 from pydantic import Field, model_validator
 
 from calib.paper.sheet import Filled
-from vision.toml_io import FileModel, read_toml
+from vision.errors import FileError
+from vision.frames import Array
+from vision.toml_io import FileModel, parsed, read_text, read_toml, write_whole
 
 SCHEMA = "stand/1"
 PLACE_PM_MM = 0.5
@@ -24,6 +30,8 @@ BEHIND_PM_MM = 0.2
 """A sheet thickness measured with callipers."""
 TURN_PM_DEG = 0.05
 """A board of 300 mm aligned to 0.25 mm over its width."""
+LEAST_BEHIND_MM = -5.0
+"""A taught board printed on the target's face itself lies at zero, more or less its U."""
 PARALLEL_PM_DEG = 0.02
 """A flat board glued to a flat face: 0.1 mm over 300 mm."""
 
@@ -45,6 +53,8 @@ class StandBoard:
         Half-widths at k = 2.
     parallel_pm_rad : float
         Printed face parallel to the target's face, about both axes, half-width at k = 2.
+    lean_right_rad, lean_down_rad : float
+        Printed face against the target's face: turned about the seen right and the seen down axis; 0 unless taught.
     """
 
     board: str
@@ -57,6 +67,30 @@ class StandBoard:
     behind_pm_mm: float = BEHIND_PM_MM
     turn_pm_rad: float = math.radians(TURN_PM_DEG)
     parallel_pm_rad: float = math.radians(PARALLEL_PM_DEG)
+    lean_right_rad: float = 0.0
+    lean_down_rad: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Taught:
+    """How a stand file was taught instead of typed.
+
+    Attributes
+    ----------
+    date : datetime.date
+    marks : tuple of str
+        Touched marks on the target it comes from.
+    residual_mm : float
+        RMS distance of the touched marks from their places.
+    cov : ndarray, shape (6 n, 6 n)
+        Joint covariance (k = 1) of the boards' places in their order: right, up, behind, mm, turn, lean right, lean down, rad.
+        It takes the place of the half-widths.
+    """
+
+    date: datetime.date
+    marks: tuple[str, ...]
+    residual_mm: float
+    cov: Array = field(compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +107,20 @@ class Stand:
 
     boards: tuple[StandBoard, ...]
     pivot: Pivot | None = None
+    taught: Taught | None = None
 
     @property
     def names(self) -> tuple[str, ...]:
         return tuple(board.board for board in self.boards)
+
+    def places_cov(self, names: Sequence[str]) -> Array:
+        """Joint covariance (6 n, 6 n) of what the file says of some boards, in the order asked for; see `Taught.cov`."""
+        if self.taught is None:
+            typed = {entry.board: entry for entry in self.boards}
+            sigma = np.concatenate([_half_widths(typed[name]) for name in names]) / 2.0
+            return np.diag(sigma**2)
+        rows = [6 * self.names.index(name) + k for name in names for k in range(6)]
+        return self.taught.cov[np.ix_(rows, rows)]
 
     def surer(self, factor: float) -> Stand:
         """The same stand, its typed values so many times as sure."""
@@ -91,7 +135,14 @@ class Stand:
                 parallel_pm_rad=entry.parallel_pm_rad / factor,
             )
 
-        return replace(self, boards=tuple(better(entry) for entry in self.boards))
+        taught = self.taught and replace(self.taught, cov=self.taught.cov / factor**2)
+        return replace(self, boards=tuple(better(entry) for entry in self.boards), taught=taught)
+
+
+def _half_widths(entry: StandBoard) -> Array:
+    """At k = 2, in the order of `Taught.cov`."""
+    places = [entry.right_pm_mm, entry.up_pm_mm, entry.behind_pm_mm]
+    return np.array([*places, entry.turn_pm_rad, entry.parallel_pm_rad, entry.parallel_pm_rad])
 
 
 def read_stand(path: Path) -> Stand:
@@ -102,7 +153,53 @@ def read_stand(path: Path) -> Stand:
     FileError
         Names file, line and key: missing or unknown key, negative half-width, the same board twice.
     """
-    return read_toml(path, _StandFile, SCHEMA).stand()
+    taught = "taught" in parsed(path, read_text(path))
+    return read_toml(path, _TaughtFile if taught else _StandFile, SCHEMA).stand()
+
+
+def write_stand(path: Path, stand: Stand) -> None:
+    """Write a taught stand, whole or not at all; `read_stand` gives it back.
+
+    Raises
+    ------
+    FileError
+        It cannot be written.
+    """
+    if stand.taught is None:
+        raise ValueError("only taught stands are written: typed ones are people's own files")
+    doc = tomlkit.document()
+    doc.add("schema", SCHEMA)
+    doc.add(tomlkit.comment("Written by: bayfix stand teach. Teach again when a board was taken off, bent or printed anew."))
+    rows = tomlkit.aot()
+    for entry in stand.boards:
+        table = tomlkit.table()
+        table.update(
+            {
+                "name": entry.board,
+                "right_mm": round(entry.right_mm, 4),
+                "up_mm": round(entry.up_mm, 4),
+                "behind_mm": round(entry.behind_mm, 4),
+                "turn_deg": round(math.degrees(entry.turn_rad), 6),
+                "lean_right_deg": round(math.degrees(entry.lean_right_rad), 6),
+                "lean_down_deg": round(math.degrees(entry.lean_down_rad), 6),
+                "right_pm_mm": round(entry.right_pm_mm, 4),
+                "up_pm_mm": round(entry.up_pm_mm, 4),
+                "behind_pm_mm": round(entry.behind_pm_mm, 4),
+                "turn_pm_deg": round(math.degrees(entry.turn_pm_rad), 6),
+                "parallel_pm_deg": round(math.degrees(entry.parallel_pm_rad), 6),
+            }
+        )
+        rows.append(table)
+    doc.add("board", rows)
+    taught = tomlkit.table()
+    taught.update({"date": stand.taught.date, "marks": list(stand.taught.marks)})
+    taught.add("residual_mm", round(stand.taught.residual_mm, 4))
+    taught.add("covariance", [[float(f"{value:.9e}") for value in row] for row in stand.taught.cov])
+    doc.add("taught", taught)
+    try:
+        write_whole(path, tomlkit.dumps(doc))
+    except OSError as err:
+        raise FileError(f"{path}: cannot be written: {err.strerror or err}", hint="choose another file with --out") from err
 
 
 Place = Annotated[float, Field(ge=-3000.0, le=3000.0)]
@@ -121,6 +218,8 @@ class _BoardEntry(FileModel):
     behind_pm_mm: HalfWidthMm = BEHIND_PM_MM
     turn_pm_deg: HalfWidthDeg = TURN_PM_DEG
     parallel_pm_deg: HalfWidthDeg = PARALLEL_PM_DEG
+    lean_right_deg: Annotated[float, Field(ge=-20.0, le=20.0)] = 0.0
+    lean_down_deg: Annotated[float, Field(ge=-20.0, le=20.0)] = 0.0
 
     def board(self) -> StandBoard:
         return StandBoard(
@@ -134,12 +233,33 @@ class _BoardEntry(FileModel):
             behind_pm_mm=self.behind_pm_mm,
             turn_pm_rad=math.radians(self.turn_pm_deg),
             parallel_pm_rad=math.radians(self.parallel_pm_deg),
+            lean_right_rad=math.radians(self.lean_right_deg),
+            lean_down_rad=math.radians(self.lean_down_deg),
         )
+
+
+class _TaughtBoardEntry(_BoardEntry):
+    behind_mm: Annotated[float, Field(ge=LEAST_BEHIND_MM, le=500.0)]
 
 
 class _PivotEntry(FileModel):
     right_mm: Place
     behind_mm: Place
+
+
+class _TaughtEntry(FileModel):
+    date: datetime.date
+    marks: Annotated[list[Filled], Field(min_length=3)]
+    residual_mm: Annotated[float, Field(ge=0.0)]
+    covariance: list[list[float]]
+
+    def taught(self, count: int) -> Taught:
+        cov = np.array(self.covariance, dtype=float) if len({len(row) for row in self.covariance}) == 1 else np.zeros((0, 0))
+        if cov.shape != (6 * count, 6 * count):
+            raise ValueError(f"the covariance of {count} boards has {6 * count} rows of {6 * count} numbers, in mm and rad")
+        if not np.allclose(cov, cov.T, rtol=1e-6, atol=0.0) or np.linalg.eigvalsh(cov)[0] < -1e-9 * np.linalg.eigvalsh(cov)[-1]:
+            raise ValueError("this is no covariance: teach the stand again")
+        return Taught(self.date, tuple(self.marks), self.residual_mm, (cov + cov.T) / 2)
 
 
 class _StandFile(FileModel):
@@ -158,3 +278,16 @@ class _StandFile(FileModel):
     def stand(self) -> Stand:
         pivot = None if self.pivot is None else Pivot(self.pivot.right_mm, self.pivot.behind_mm)
         return Stand(tuple(entry.board() for entry in self.board), pivot)
+
+
+class _TaughtFile(_StandFile):
+    board: Annotated[list[_TaughtBoardEntry], Field(min_length=1)]  # type: ignore[assignment]
+    taught: _TaughtEntry
+
+    @model_validator(mode="after")
+    def _covariance_of_these_boards(self) -> Self:
+        self.taught.taught(len(self.board))
+        return self
+
+    def stand(self) -> Stand:
+        return replace(super().stand(), taught=self.taught.taught(len(self.board)))
