@@ -53,11 +53,28 @@ def parsed(path: Path, text: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as err:
-        raise FileError(f"{path}: not valid TOML: {err}", hint=hint) from err
+        words, line = _placed(str(err), text)
+        raise FileError(f"{path}:{line}: not valid TOML: {words}", hint=hint) from err
     except RecursionError as err:
-        raise FileError(f"{path}: not valid TOML: brackets nested hundreds deep", hint=hint) from err
+        line = _line_with_most(text, r"[\[{]")
+        raise FileError(f"{path}:{line}: not valid TOML: brackets nested hundreds deep", hint=hint) from err
     except ValueError as err:  # Python reads no whole number longer than this
-        raise FileError(f"{path}: not valid TOML: a whole number of thousands of digits", hint=hint) from err
+        line = _line_with_most(text, r"\d")
+        raise FileError(f"{path}:{line}: not valid TOML: a whole number of thousands of digits", hint=hint) from err
+
+
+def _placed(message: str, text: str) -> tuple[str, int]:
+    """What the parser complains of, and the line it says that in."""
+    found = re.fullmatch(r"(.*) \(at (?:line (\d+), column \d+|end of document)\)", message, flags=re.DOTALL)
+    if found is None:
+        return message, 1
+    words = re.sub(r"\((?:'[^']*',? ?)+\)", lambda keys: ".".join(re.findall(r"'([^']*)'", keys[0])), found[1])
+    return f"{words[0].lower()}{words[1:]}", int(found[2] or text.count("\n") + 1)
+
+
+def _line_with_most(text: str, pattern: str) -> int:
+    counts = [len(re.findall(pattern, line)) for line in text.split("\n")]
+    return 1 + counts.index(max(counts))
 
 
 def checked(path: Path, text: str, doc: Mapping[str, Any], model: type[Model]) -> Model:
@@ -88,11 +105,13 @@ def read_text(path: Path) -> str:
                 f"{path}: {size / 1e6:.1f} MB, no file that people edit is larger than {MOST_BYTES / 1e6:g} MB",
                 hint="check the name",
             )
-        return path.read_text(encoding="utf-8-sig")
+        data = path.read_bytes()
+        return data.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
     except FileNotFoundError as err:
         raise FileError(f"{path}: no such file", hint="check the name, or write a new one with bayfix") from err
     except UnicodeDecodeError as err:
-        raise FileError(f"{path}: not a text file in UTF-8", hint="save it again as UTF-8") from err
+        line = err.object[: err.start].count(b"\n") + 1
+        raise FileError(f"{path}:{line}: not a text file in UTF-8", hint="save it again as UTF-8") from err
     except OSError as err:
         raise FileError(f"{path}: cannot be read: {err.strerror or err}") from err
 
@@ -158,7 +177,7 @@ def _complaint(path: Path, text: str, err: ValidationError) -> str:
     for fault in err.errors():
         keys = tuple(fault["loc"])
         number = line_of(text, keys)
-        name = ".".join(str(key) for key in keys) or "file"
+        name = ".".join(str(key) or '""' for key in keys) or "file"
         where = f"{path}:{number}" if number else str(path)
         lines.append(f"{where}: {name}: {_plain(dict(fault))}")
     return "\n".join(lines)
@@ -170,6 +189,8 @@ def _plain(fault: dict[str, Any]) -> str:
         return "unknown key"
     if kind == "missing":
         return "this key is missing"
+    if kind in ("model_type", "dict_type"):
+        return f"should be a table of keys, not {fault['input']!r}"
     if kind == "value_error":
         return message.removeprefix("Value error, ")
     return f"{message[0].lower()}{message[1:]}, not {fault['input']!r}"

@@ -109,10 +109,15 @@ LineEntry = Annotated[
 ]
 
 
+def _told(info: ValidationInfo) -> bool:
+    """Whether something was wrong in this table already that the present entry is read with."""
+    return "unit" not in info.data or (info.field_name in ("tolerance", "lower", "upper") and "value" not in info.data)
+
+
 def _in_house(kind: Kind) -> Callable[[object, ValidationInfo], float]:
     def convert(typed: object, info: ValidationInfo) -> float:
-        """mm or degrees; 0 where the unit itself was refused: one complaint is enough."""
-        if "unit" not in info.data:
+        """mm or degrees; 0 where unit or value were refused already: one complaint is enough."""
+        if _told(info):
             return 0.0
         return amount(typed, kind).in_house(kind, info.data["unit"] or "")
 
@@ -138,7 +143,7 @@ class Most(FileModel):
     @field_validator("most", check_fields=False)
     @classmethod
     def _in_range(cls, most: float, info: ValidationInfo) -> float:
-        if "unit" in info.data and not 0 < most <= cls.largest:
+        if not _told(info) and not 0 < most <= cls.largest:
             raise ValueError(f"{most:g} {cls.shown} is no limit: larger than zero, up to {cls.largest:g} {cls.shown}")
         return most
 
@@ -172,7 +177,7 @@ class LeastLength(FileModel):
     @field_validator("least")
     @classmethod
     def _in_range(cls, least: float, info: ValidationInfo) -> float:
-        if "unit" in info.data and not 0 < least <= 20000.0:
+        if not _told(info) and not 0 < least <= 20000.0:
             raise ValueError(f"{least:g} mm is no room: larger than zero, up to 20000 mm")
         return least
 
@@ -188,14 +193,14 @@ class FigureEntry(FileModel):
     @field_validator("value", check_fields=False)
     @classmethod
     def _in_range(cls, value: float, info: ValidationInfo) -> float:
-        if "unit" in info.data and not cls.least <= value <= cls.most:
+        if not _told(info) and not cls.least <= value <= cls.most:
             raise ValueError(f"{value:g} {cls.shown} is outside {cls.least:g} to {cls.most:g} {cls.shown}")
         return value
 
     @field_validator("tolerance", check_fields=False)
     @classmethod
     def _positive(cls, tolerance: float | None, info: ValidationInfo) -> float | None:
-        if tolerance is not None and "unit" in info.data and not 0 < tolerance <= cls.widest:
+        if tolerance is not None and not _told(info) and not 0 < tolerance <= cls.widest:
             raise ValueError(f"{tolerance:g} is no tolerance: a half-width larger than zero, up to {cls.widest:g} {cls.shown}")
         return tolerance
 

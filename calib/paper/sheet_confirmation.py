@@ -74,8 +74,10 @@ def confirm(path: Path, by: str, date: datetime.date, accepted: Sequence[str] = 
     else:
         file.add(tomlkit.nl())
         file.add(CONFIRMED, table)
+    written = tomlkit.dumps(file)
     try:
-        write_whole(path, tomlkit.dumps(file))
+        windows = b"\r\n" in path.read_bytes()
+        write_whole(path, written.replace("\n", "\r\n") if windows else written)
     except OSError as err:
         raise FileError(f"{path}: cannot be written: {err.strerror or err}", hint="see to the rights of the folder") from err
 

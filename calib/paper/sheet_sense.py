@@ -30,7 +30,7 @@ def faults_of(file: SheetFile | SheetsFile) -> tuple[Fault, ...]:
     for i, entry in enumerate(file.placement):
         keys: Keys = ("placement", i)
         out += [*_height(entry, file, keys), *_placement(entry, file, keys)]
-    return tuple(out)
+    return tuple(dict.fromkeys(out))
 
 
 def middles_of(file: SheetFile | SheetsFile) -> dict[str, Place]:

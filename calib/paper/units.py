@@ -5,6 +5,7 @@ The international inch is 25.4 mm exactly (international yard and pound agreemen
 
 from __future__ import annotations
 
+import datetime
 import re
 from dataclasses import dataclass
 from fractions import Fraction
@@ -100,5 +101,5 @@ def _signed(found: re.Match[str], size: Fraction) -> Fraction:
 
 
 def _brief(typed: object) -> str:
-    text = repr(typed)
+    text = typed.isoformat() if isinstance(typed, datetime.date | datetime.time) else repr(typed)
     return text if len(text) <= 40 else f"{text[:40]}…"

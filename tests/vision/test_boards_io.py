@@ -124,7 +124,7 @@ def edited(shop, old, new):
         ('name = "new"', 'name = "a:b"', r"boards\.toml:25: charuco\.1\.name: 'a:b' is no board name"),
         ("[all]", "[every]", r"boards\.toml:3: every: unknown key"),
         ("thickness_mm = 4\n", "", r"boards\.toml:2\d: board new: thickness_mm is missing"),
-        ("[[chessboard]]", "[[chessboard", r"boards\.toml: not valid TOML"),
+        ("[[chessboard]]", "[[chessboard", r"boards\.toml:32: not valid TOML"),
     ],
 )
 def test_a_wrong_entry_is_named_with_file_line_and_key(shop, old, new, says):

@@ -60,18 +60,21 @@ class _Any(FileModel):
 @pytest.mark.parametrize(
     ("content", "complaint"),
     [
-        (b"a = " + b"[" * 5000 + b"]" * 5000, "not valid TOML: brackets nested hundreds deep"),
-        (b"a = " + b"9" * 10**6, "not valid TOML: a whole number of thousands of digits"),
-        (b"#" * (MOST_BYTES + 1), r"2\.0 MB, no file that people edit is larger than 2 MB"),
-        (b"\xff\xfea\x00", "not a text file in UTF-8"),
-        (b"a = 1\na = 2\n", r"not valid TOML: .*line 2"),
-        (b"d = 2026-02-30\n", "not valid TOML"),
+        (b"b = 1\na = " + b"[" * 5000 + b"]" * 5000, ":2: not valid TOML: brackets nested hundreds deep"),
+        (b"b = 1\na = " + b"9" * 10**6, ":2: not valid TOML: a whole number of thousands of digits"),
+        (b"#" * (MOST_BYTES + 1), r": 2\.0 MB, no file that people edit is larger than 2 MB"),
+        (b"\xff\xfea\x00", ":1: not a text file in UTF-8"),
+        (b'a = 1\nb = "caf\xe9"', ":2: not a text file in UTF-8"),
+        (b"a = 1\na = 2\n", ":2: not valid TOML: cannot overwrite a value"),
+        (b"a = 1\r\n\r\nb = = 2\r\n", ":3: not valid TOML: invalid value"),
+        (b"d = 2026-02-30\n", ":1: not valid TOML: invalid date or datetime"),
+        (b'a = """never closed\n', ":2: not valid TOML"),
     ],
-    ids=["nested", "digits", "huge", "utf-16", "twice", "date"],
+    ids=["nested", "digits", "huge", "utf-16", "latin", "twice", "windows", "date", "open"],
 )
 def test_a_file_no_person_wrote_is_refused_in_words(tmp_path, content, complaint):
     path = tmp_path / "odd.toml"
     path.write_bytes(content)
-    with pytest.raises(FileError, match=rf"odd\.toml: {complaint}") as caught:
+    with pytest.raises(FileError, match=rf"odd\.toml{complaint}") as caught:
         read_toml(path, _Any, "x/1")
     assert caught.value.hint

@@ -160,7 +160,7 @@ WRONG = [
     ("placement-sheet/1", "placement-sheet/2", r":1: schema: a sheet of schema 'placement-sheet/2' has no \[\[placement\]\]"),
     ("placement-sheet/1", "placement-sheet/3", r"'placement-sheet/3', this version reads 'placement-sheet/1' .*"),
     ('schema = "placement-sheet/1"', "", r"no schema key, this version reads 'placement-sheet/1'"),
-    ("value = 1500.0", "value = = 1", r"not valid TOML: .*line 8"),
+    ("value = 1500.0", "value = = 1", r":8: not valid TOML: invalid value"),
 ]
 
 

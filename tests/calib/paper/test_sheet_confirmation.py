@@ -68,6 +68,13 @@ def test_notes_and_layout_do_not_count(path, old, new):
     assert read_sheets(path).confirmation.state == "confirmed"
 
 
+def test_a_file_from_windows_keeps_its_line_ends(path):
+    path.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
+    confirm(path, "C. D.", DAY)
+    assert path.read_bytes().count(b"\n") == path.read_bytes().count(b"\r\n")
+    assert read_sheets(path).confirmation.state == "confirmed"
+
+
 @pytest.mark.parametrize(("by", "words"), [("A. B.", "A. B. typed"), ("a b", "a b typed"), ("  ", "no name of the person")])
 def test_the_person_who_typed_it_cannot_confirm_it(path, by, words):
     before = path.read_bytes()
