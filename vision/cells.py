@@ -16,7 +16,7 @@ from vision.boardmap import refit_map
 from vision.boards import Board
 from vision.corners import Fits, fit_points
 from vision.frames import Array
-from vision.judging import SMOOTH_CORNERS, Settings, State, likely_corners, side_px
+from vision.judging import SMOOTH_CORNERS, Settings, State, likely_corners, printed_cov_px, side_px
 from vision.template import Picture
 
 RIM_SQUARES = 0.08
@@ -35,7 +35,8 @@ def shared_out(picture: Picture, board: Board, state: State, noise: float, setti
     """The settled state with its good corners measured by their cells; a corner whose cell does not look as it should, because
     something lies on the rim or the photo ends there, keeps its window."""
     ids, good = state.ids[state.good], np.flatnonzero(state.good)
-    middle, half = corner_cells(board, ids)
+    d_xy = state.board_map.jacobian(board.corners_mm()[ids])[0] * board.square_mm
+    middle, half = corner_cells(board, ids, HALF_MAX_PX / float(np.abs(d_xy).sum(axis=2).max()))
     side = side_px(board, state.board_map, middle)
     blur = state.blur
     for _ in range(MOST_LOOKS):
@@ -63,7 +64,9 @@ def shared_out(picture: Picture, board: Board, state: State, noise: float, setti
     # A shift belongs to its cell's middle: the map takes it there, only what no map explains is carried over to the corner.
     points = np.where(whole[:, None], middle, corners)
     start = np.where(whole[:, None], at_middle, at_corner)
-    refitted = refit_map(state.board_map, points, start + shift, cov + np.eye(2) * settings.floor_px**2)
+    # The map shall follow the board, not every corner that was printed beside its place.
+    beside = printed_cov_px(board, state.board_map, points)
+    refitted = refit_map(state.board_map, points, start + shift, cov + beside + np.eye(2) * settings.floor_px**2)
     if refitted is None:
         return state
     rest = start + shift - refitted.project(points)
@@ -71,13 +74,17 @@ def shared_out(picture: Picture, board: Board, state: State, noise: float, setti
     return replace(state, board_map=refitted, blur=blur, fits=_with(old, good, px, cov))
 
 
-def corner_cells(board: Board, ids: NDArray[np.int64]) -> tuple[Array, Array]:
-    """Middles (n, 3), mm, and half-sizes (n, 2), squares, of the cells of these corners."""
+def corner_cells(board: Board, ids: NDArray[np.int64], largest: float = np.inf) -> tuple[Array, Array]:
+    """Middles (n, 3), mm, and half-sizes (n, 2), squares, of the cells of these corners.
+
+    `largest` is the largest half-size, squares: cells of near boards reach less far over the rim, and keep their corner inside.
+    """
     columns, rows = board.corner_columns, board.corner_rows
     place = np.column_stack([ids % columns, ids // columns])
     last = np.array([columns - 1, rows - 1])
-    low = np.where(place == 0, -(1.0 + RIM_SQUARES), -0.5)
-    high = np.where(place == last, 1.0 + RIM_SQUARES, 0.5)
+    inner = min(0.5, largest)
+    outer = min(1.0 + RIM_SQUARES, 2.0 * largest - inner)
+    low, high = np.where(place == 0, -outer, -inner), np.where(place == last, outer, inner)
     square = board.square_mm * np.array([board.scale.x, board.scale.y])
     middle = board.corners_mm()[ids].copy()
     middle[:, :2] += (low + high) / 2 * square

@@ -25,6 +25,7 @@ from vision.judging import (
     inside_photo,
     isolated_gap,
     likely_corners,
+    printed_cov_px,
     side_px,
     sighting_of,
     too_few,
@@ -205,7 +206,8 @@ class _Look:
             if fitted is None:
                 raise Refused("the corners do not lie on one plane")
             gap = np.linalg.norm(isolated_gap(points, fits.px - fitted.project(points), good)[0], axis=1)
-            sigma = np.sqrt(np.linalg.eigvalsh(cov + fitted.predicted_cov(points))[:, -1])
+            beside = printed_cov_px(self.board, fitted, points)
+            sigma = np.sqrt(np.linalg.eigvalsh(cov + beside + fitted.predicted_cov(points))[:, -1])
             excess = np.where(good, gap - 3.0 * sigma - s.residual_px, -1.0)
             worst = float(excess.max())
             if not worst > 0:

@@ -58,7 +58,7 @@ def test_bend_and_misprint_add_up():
     assert np.abs(points[:, 2]).max() > 0.5
 
 
-@pytest.mark.parametrize("turn_deg", [10.0])
+@pytest.mark.parametrize("turn_deg", [10.0, 100.0])
 def test_corners_are_seen_where_they_were_printed(turn_deg):
     """Print errors of some 0.15 px in a near photo: found corners follow them to a tenth."""
     bay, camera = plain_bay(), webcam()

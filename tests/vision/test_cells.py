@@ -32,6 +32,16 @@ def test_cells_share_the_pattern_out():
     assert overlap.min(axis=2).max() < 1e-9
 
 
+@pytest.mark.parametrize("largest", [1.0, 0.7, 0.5, 0.2])
+def test_cells_of_near_boards_keep_their_corner(largest: float):
+    """A cell cut about a middle that lies out on the rim would hold an edge or nothing: errors of a pixel at 0.3 m."""
+    ids = np.arange(BOARD.corner_count)
+    middle, half = corner_cells(BOARD, ids, largest)
+    assert half.max() <= largest + 1e-12
+    beside = np.abs(BOARD.corners_mm()[ids, :2] - middle[:, :2]) / BOARD.square_mm
+    assert (half - beside).min() >= min(0.5, largest) - 1e-12
+
+
 def pose_errors(gamma: float, noise: float, count: int) -> tuple[Array, Array]:
     """Squared pose errors over six: by the pixels' own Cramer-Rao bound, and by the covariance stated for the corners."""
     rng = np.random.default_rng(4)
