@@ -20,10 +20,8 @@ def gaps(rng: np.random.Generator, n: int, factor: float, printed: np.ndarray) -
 def test_print_errors_are_no_noise(factor: float, printed_px: float) -> None:
     rng, n = np.random.default_rng(1), 24
     printed = np.eye(2) * printed_px**2
-    drawn = [
-        _variance_factor(gaps(rng, n, factor, printed), np.tile(COV, (n, 1, 1)), np.tile(printed, (n, 1, 1)), 0)
-        for _ in range(200)
-    ]
+    covs, prints = np.tile(COV, (n, 1, 1)), np.tile(printed, (n, 1, 1))
+    drawn = [_variance_factor(gaps(rng, n, factor, printed), covs, prints, 0) for _ in range(200)]
     typical = float(np.median(drawn))
     if printed_px < 0.1:
         # Held towards 1 with the weight of eight numbers in 48, more where print errors leave less to be seen.
