@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.boards import Board
 from vision.camera import Camera, project_arrays
@@ -240,3 +241,9 @@ def _dlt(uv: Array, xy: Array) -> Array | None:
 def _padded(rows: Array) -> Array:
     """At least nine rows, so that the thin SVD of four points still has the null vector."""
     return rows if len(rows) >= 9 else np.vstack([rows, np.zeros((9 - len(rows), 9))])
+
+
+def inside_photo(px: Array, width_px: int, height_px: int) -> NDArray[np.bool_]:
+    """Which pixels (n, 2), NaN allowed, lie in the photo, three pixels from its rim."""
+    within = (np.nan_to_num(px, nan=-1.0) > 2) & (np.nan_to_num(px, nan=-1.0) < [width_px - 3, height_px - 3])
+    return np.asarray(within.all(axis=1), dtype=np.bool_)

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.boardmap import BoardMap, refit_map
+from vision.boardmap import BoardMap, inside_photo, refit_map
 from vision.boards import Board
 from vision.cells import shared_out, stepped_blur
 from vision.corners import WINDOW_SQUARES, Fits, fit_points
@@ -22,7 +22,6 @@ from vision.judging import (
     Refused,
     Settings,
     State,
-    inside_photo,
     isolated_gap,
     likely_corners,
     printed_cov_px,

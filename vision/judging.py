@@ -11,7 +11,8 @@ from scipy.optimize import minimize_scalar
 from vision.bend import bending
 from vision.boardmap import BoardMap
 from vision.boards import Board
-from vision.corners import Fits, fit_points
+from vision.confirming import confirmed_markers
+from vision.corners import Fits
 from vision.frames import Array
 from vision.sightings import Sighting
 from vision.smear import MOST_PX, shear_sigma_px, smear_px
@@ -188,25 +189,10 @@ def _refuse_bent(board: Board, state: State, points: Array, cov: Array, side: fl
 
 def _refuse_unconfirmed(picture: Picture, board: Board, state: State, markers_read: int, settings: Settings) -> None:
     """A board counts when two markers look as they should; one that was only predicted, when half of its markers do."""
-    confirmed, visible = _confirmed_markers(picture, board, state, settings)
+    confirmed, visible = confirmed_markers(picture, board, state.board_map, state.blur, settings.marker_likeness)
     needed = NEED_MARKERS if markers_read > 0 else max(NEED_MARKERS, (visible + 1) // 2)
     if confirmed < needed:
         raise Refused(f"its pattern is not confirmed: {confirmed} markers alike, {needed} needed")
-
-
-def _confirmed_markers(picture: Picture, board: Board, state: State, settings: Settings) -> tuple[int, int]:
-    """How many markers look as they should, and how many lie in the photo by the final map."""
-    cells = board.marker_bits()[0].shape[0]
-    centres = board.marker_corners_mm().mean(axis=1)
-    inside = inside_photo(state.board_map.project(centres), picture.shape[1], picture.shape[0])
-    if not inside.any():
-        return 0, 0
-    bits_only = board.marker_mm / board.square_mm / 2 * (cells - 2) / cells
-    fits = fit_points(
-        picture, board, state.board_map, centres[inside], state.blur, window_squares=bits_only, steps=0, reach_px=1.0
-    )
-    alike = (fits.correlation > settings.marker_likeness) & (fits.inside > 0.9)
-    return int(alike.sum()), int(inside.sum())
 
 
 def too_few(seen: int, how: str) -> str:
@@ -241,9 +227,3 @@ def _variance_factor(gap: Array, cov: Array, printed: Array, used: int) -> float
     at, width = steps[int(np.argmin(costs))], steps[1] - steps[0]
     best = minimize_scalar(unlikely, bounds=(at - width, at + width), method="bounded", options={"xatol": 1e-4})
     return float(np.exp(best.x))
-
-
-def inside_photo(px: Array, width_px: int, height_px: int) -> NDArray[np.bool_]:
-    """Which pixels (n, 2), NaN allowed, lie in the photo, three pixels from its rim."""
-    within = (np.nan_to_num(px, nan=-1.0) > 2) & (np.nan_to_num(px, nan=-1.0) < [width_px - 3, height_px - 3])
-    return np.asarray(within.all(axis=1), dtype=np.bool_)

@@ -13,6 +13,7 @@ from tests.support.clutter import KINDS, clutter
 from tests.support.outside_data import outside_data
 from tests.support.render_board import Imaging, Scene, facing, render, true_corners
 from vision.boards import Board, BoardSet, PrintScale
+from vision.boards_io import starter_boards
 from vision.camera import Camera
 from vision.detect import detect_boards, noise_of, sightings_in
 from vision.frames import Array, Pose
@@ -168,6 +169,19 @@ def test_a_prediction_alone_is_no_sighting():
     assert detect_boards(image, BOARDS, CAMERA, predicted={"wheel": NEAR}, settings=blind) == ((), ())
     unasked = replace(blind, marker_likeness=-1.0)
     assert len(detect_boards(image, BOARDS, CAMERA, predicted={"wheel": NEAR}, settings=unasked)[0]) == 1
+
+
+def test_large_markers_are_compared_whole():
+    """Squares of 70 px and more: the middle cells alone of another board's markers look alike too often."""
+    near = facing(WHEEL, CAMERA, z_mm=330, tilt_deg=10)
+    blind = Settings(least_correlation=0.2, worst_quarter=5.0)
+    for first_id in (300, 340, 380):
+        image = render(Scene(CAMERA, ((replace(WHEEL, first_id=first_id), near),)))
+        assert detect_boards(image, BOARDS, CAMERA, predicted={"wheel": near}, settings=blind) == ((), ())
+    found, _ = detect_boards(render(Scene(CAMERA, ((WHEEL, near),))), BOARDS, CAMERA, predicted={"wheel": near}, read=False)
+    assert [sighting.board for sighting in found] == ["wheel"]
+    # random codes on a checker, squares of 160 px: five of nine middles looked like those of a board once
+    assert detect_boards(clutter("codes", 538, 1280, 720), starter_boards("a4"), None)[0] == ()
 
 
 def test_a_bent_board_is_refused_and_a_flat_one_is_not():
