@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, TypedDict
 
 import typer
 
@@ -46,6 +47,12 @@ class CheckRun:
     remarks: tuple[str, ...]
 
 
+class _How(TypedDict):
+    car_not_seen: str | None
+    without: Sequence[str]
+    guard_band: bool
+
+
 def register(app: typer.Typer) -> None:
     app.command("check")(check)
 
@@ -75,11 +82,10 @@ def check(
     from calib.paper.job_state import open_placement
     from calib.paper.sheet import chosen, read_sheets
     from calib.paper.sheet_questions import settled
-    from calib.paper.stand import read_stand
-    from calib.paper.target_identity import need_right_target
     from cli import kept_survey, stations
     from cli.check_run import run_check
     from cli.check_words import check_document, in_words
+    from cli.mat_run import run_mat
     from cli.progress import progress_bars
     from cli.touching import needed_points, with_points
 
@@ -88,12 +94,14 @@ def check(
     sheets = read_sheets(path)
     wanted = chosen(sheets, path, placement or open_placement(desk.job, sheets))
     accepted = settled(path, sheets, accept=accept)
-    need_right_target(wanted, path, read_stand(desk.job.need_stand()), desk.job.need_stand())
-    survey = with_points(desk, kept_survey.load_survey(desk), needed_points(desk.job, wanted))
-    with progress_bars({}) as tick:
-        run = run_check(
-            desk, wanted, survey, photos or (), tick, car_not_seen=car_not_seen, without=without or (), guard_band=guard_band
-        )
+    survey = kept_survey.load_survey(desk)
+    how: _How = {"car_not_seen": car_not_seen, "without": without or (), "guard_band": guard_band}
+    if wanted.kind == "mat":
+        run = run_mat(desk, wanted, survey, photos or (), **how)
+    else:
+        survey = with_points(desk, survey, needed_points(desk.job, wanted))
+        with progress_bars({}) as tick:
+            run = run_check(desk, wanted, survey, photos or (), tick, **how)
     run = replace(run, remarks=(*run.remarks, *before_remarks(desk.job)))
     document = check_document(run, wanted, survey, desk, car_not_seen, accepted)
     if not without:

@@ -15,6 +15,7 @@ from calib.doubts import Cure, Doubt, check_guesses, opened, stop, without_moved
 from calib.paper.epochs import photos as photos_of
 from calib.paper.sheet import Sheet
 from calib.paper.stand import Stand, read_stand
+from calib.paper.target_identity import need_right_target
 from calib.paper.vehicle import read_vehicle
 from calib.pipeline import Car, CarStayed, CheckOutcome, car_stayed, check_of
 from cli.check import NOT_SHOWN, CheckRun
@@ -51,6 +52,7 @@ def run_check(
         No tolerance on the sheet, no photo, stand or floor boards not seen, the car moved, too few floor boards stayed.
     """
     stand = read_stand(desk.job.need_stand())
+    need_right_target(sheet, desk.job.need_sheet(), stand, desk.job.need_stand())
     need_tolerance(sheet)
     epoch, paths, names = _photos(desk, given)
     seen, remarks = look_at(desk, paths, names, tick)
@@ -128,7 +130,7 @@ def outcome_of(
         car_shown=_shown(stayed, sheet) or car_not_seen is not None,
         rule=Rule.GUARD_BAND if guard_band else Rule.PROBABILITY,
     )
-    outcome, told = _on_this_car(desk, car, outcome)
+    outcome, told = on_this_car(desk, car, outcome)
     remarks += told
     if outcome.stand_board != stand.boards[0].board:
         remarks.append(f"{stand.boards[0].board} was not seen: the target's place comes from {outcome.stand_board}")
@@ -137,7 +139,7 @@ def outcome_of(
     return CheckRun(epoch, outcome, stayed, moved, network, tuple(view.photo for view in views), tuple(remarks))
 
 
-def _on_this_car(desk: Desk, car: Car, outcome: CheckOutcome) -> tuple[CheckOutcome, list[str]]:
+def on_this_car(desk: Desk, car: Car, outcome: CheckOutcome) -> tuple[CheckOutcome, list[str]]:
     """A car that is not shown to be within the limits of its vehicle file: no placement on it conforms, unless overruled."""
     if desk.job.vehicle is None:
         return outcome, []

@@ -17,11 +17,12 @@ from calib.paper.sheet_document import state_document
 from cli.check import DISCLAIMER, NOT_SHOWN, CheckRun
 from cli.floor_words import first_words, floor_document
 from cli.kept_survey import Survey, program
-from cli.sheet_words import CLEARANCES, line_in_words, place_in_words
+from cli.sheet_words import CLEARANCES, figure_label, line_in_words, place_in_words
 from cli.stations import Desk
 from cli.table import number, table
 
 SCHEMA = "check/1"
+LEAVE_MAT = "leave the mat where it is: no error is larger than its U"
 LEAN = {
     "pitch": "+ leans the top away from the car",
     "roll": "+ lifts the side on the car's left",
@@ -51,7 +52,7 @@ def check_document(
         "floor": floor_document(outcome.floor, desk.job.floor_overruled, outcome.uneven),
         "figures": figure_documents(outcome.judgement, sheet),
         "moves": documents(outcome.moves, pivot),
-        "moves_in_words": moves_in_words(outcome.moves),
+        "moves_in_words": moves_in_words(outcome.moves) if outcome.moves or sheet.kind != "mat" else LEAVE_MAT,
         "verdict": outcome.judgement.verdict.value,
         "rule": outcome.judgement.rule.value,
         "sources": shares(outcome.placement.measured),
@@ -98,7 +99,7 @@ def in_words(document: dict[str, Any]) -> str:
         _why(document),
         *_moves(document),
         "",
-        f"{_called(document)}, {_side(document)} the car; distance from the {place_in_words(document['origin'])}, along the "
+        f"{_called(document)}, {_side(document)} the car; measured from the {place_in_words(document['origin'])}, along the "
         f"{line_in_words(document['line'])}",
         *(["height above the plane the wheels stand on, as the sheet gives it"] if document["height_from"] == "wheels" else []),
         f"(left and right are the car's, driver looking forward; {'; '.join(f'{k} {v}' for k, v in LEAN.items())})",
@@ -144,7 +145,7 @@ def _why(document: dict[str, Any]) -> str:
 
 
 def _label(row: dict[str, Any]) -> str:
-    return str(row["name"]).rsplit("_", 1)[0]
+    return figure_label(str(row["name"]))
 
 
 def _moves(document: dict[str, Any]) -> list[str]:

@@ -173,6 +173,18 @@ def with_points(desk: Desk, survey: Survey, names: Sequence[str]) -> Survey:
     """
     if not names:
         return survey
+    network, points = points_on(desk, survey, names)
+    return replace(survey, state=network.state, points=(*survey.points, *points))
+
+
+def points_on(desk: Desk, survey: Survey, names: Sequence[str]) -> tuple[Network, list[TouchedBy]]:
+    """The network of kept points' photos on top of the survey, and the points.
+
+    Raises
+    ------
+    FileError
+        As `with_points`.
+    """
     rows = {row["name"]: row for row in read_points(desk.job)}
     kept = [_kept(desk, survey, rows, name) for name in dict.fromkeys(names)]
     views = [view for _, _, some in kept for view in some]
@@ -183,7 +195,7 @@ def with_points(desk: Desk, survey: Survey, names: Sequence[str]) -> Survey:
         out = {lost["photo"] for lost in row["left_out"]}
         bodies = [held_body(row["stylus"]["board"], view.photo) for view in some if view.photo not in out]
         points.append(TouchedBy(name, tuple(body for body in bodies if body in used), tip))
-    return replace(survey, state=network.state, points=(*survey.points, *points))
+    return network, points
 
 
 def points_only(survey: Survey) -> PoseSet:

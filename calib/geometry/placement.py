@@ -19,9 +19,8 @@ from calib.geometry.lines import (
     check_sides,
     need_axles,
     need_references,
-    reference_point_mm,
 )
-from calib.geometry.places import check_line, need_places, place_mm, sheet_direction, zero_mm
+from calib.geometry.places import check_line, need_places, origin_mm, sheet_direction, zero_mm
 from calib.geometry.stand import TARGET
 from calib.geometry.unevenness import FEWEST
 from calib.paper.sheet import FIGURES, Sheet
@@ -108,21 +107,15 @@ def figures_of(poses: Poses, sheet: Sheet, figures: Sequence[str] = FIGURES) -> 
     axes = along(sheet_direction(poses, sheet), floor.rotation[:, 2])
     out.update(zip(ANGLES, euler(axes.T @ survey_from_target.rotation), strict=True))
     if "distance_mm" in figures:
-        out["distance_mm"] = float((centre - _origin_mm(poses, sheet)) @ axes[:, 0])
+        out["distance_mm"] = float((centre - origin_mm(poses, sheet)) @ axes[:, 0])
     if "lateral_mm" in figures:
         out["lateral_mm"] = float((centre - zero_mm(poses, sheet)) @ axes[:, 1])
     return out
 
 
-def _origin_mm(poses: Poses, sheet: Sheet) -> Array:
-    if sheet.origin_place:
-        return place_mm(poses, sheet.origin_place)
-    return np.asarray(np.mean([reference_point_mm(poses, wheel) for wheel in sheet.origin_wheels], axis=0), dtype=float)
-
-
 def not_measured(poses: Poses, sheet: Sheet, reference_known: Collection[str]) -> dict[str, MeasurementError]:
     """Figures that cannot be had from these bodies, each with the reason."""
-    axles, line_points = _line_of(sheet)
+    axles, line_points = line_wheels(sheet)
     zero = () if sheet.line_places else REAR
     points = {"distance_mm": (*line_points, *sheet.origin_wheels), "lateral_mm": (*line_points, *zero), "height_mm": ()}
     reasons: dict[str, MeasurementError] = {}
@@ -151,7 +144,7 @@ def not_measured(poses: Poses, sheet: Sheet, reference_known: Collection[str]) -
     return reasons
 
 
-def _line_of(sheet: Sheet) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def line_wheels(sheet: Sheet) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Wheels whose spin axes, and wheels whose reference points, the sheet's line is made of."""
     if sheet.line_places:
         return (), ()

@@ -11,7 +11,17 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from calib.geometry.lines import REAR, Poses, approximate_forward, axle_body, horizontal, line_direction, rear_mid_mm, up
+from calib.geometry.lines import (
+    REAR,
+    Poses,
+    approximate_forward,
+    axle_body,
+    horizontal,
+    line_direction,
+    rear_mid_mm,
+    reference_point_mm,
+    up,
+)
 from calib.paper.sheet import BOARD, POINT, Place, Sheet
 from vision.boards import BoardSet
 from vision.errors import MeasurementError
@@ -35,6 +45,13 @@ def sheet_direction(poses: Poses, sheet: Sheet) -> Array:
         return line_direction(poses, sheet.line)
     first, second = (place_mm(poses, place) for place in sheet.line_places)
     return horizontal(second - first, up(poses))
+
+
+def origin_mm(poses: Poses, sheet: Sheet) -> Array:
+    """The sheet's origin, shape (3,), survey frame: mean of wheel reference points, or a place."""
+    if sheet.origin_place:
+        return place_mm(poses, sheet.origin_place)
+    return np.asarray(np.mean([reference_point_mm(poses, wheel) for wheel in sheet.origin_wheels], axis=0), dtype=float)
 
 
 def zero_mm(poses: Poses, sheet: Sheet) -> Array:

@@ -19,8 +19,8 @@ def need_right_target(sheet: Sheet, sheet_path: Path, stand: Stand, stand_path: 
     called = sheet.name or sheet.target
     if sheet.kind == "mat":
         raise FileError(
-            f"{sheet_path}: {called} is a mat, placed by marked points: a check of a stand cannot measure it",
-            hint="touch its marks with the stylus (bayfix touch JOB NAME) and compare their places by hand",
+            f"{sheet_path}: {called} is a mat, placed by its marked points: no stand shows where it lies",
+            hint="touch its marks with the stylus (bayfix touch JOB NAME), then: bayfix check JOB --placement NAME",
         )
     missing = [board for board in sheet.target_boards if board not in stand.names]
     if missing:

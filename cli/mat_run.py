@@ -1,0 +1,102 @@
+"""The stations of a mat's check: its touched marks on top of the survey, the car, their places, the verdict.
+
+It needs no photos of its own: the marks are touched with the stylus once the mat lies.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from calib.decision.floor_limits import judge_floor
+from calib.decision.mat_moves import mat_moves, misfit_words
+from calib.decision.verdict import Rule, at_best_undecided, judge, need_tolerance
+from calib.geometry.mats import mat_move, mat_placement
+from calib.geometry.placement import Placement
+from calib.geometry.places import with_board_marks
+from calib.paper.sheet import Sheet
+from calib.pipeline import Car, CarStayed, CheckOutcome, need_sources
+from cli.check import NOT_SHOWN, CheckRun
+from cli.check_run import on_this_car
+from cli.kept_survey import Survey
+from cli.stations import Desk, car_from
+from cli.touching import needed_points, points_on, read_points
+from vision.errors import FileError
+
+
+def run_mat(
+    desk: Desk,
+    sheet: Sheet,
+    survey: Survey,
+    given: Sequence[Path] = (),
+    *,
+    car_not_seen: str | None = None,
+    without: Sequence[str] = (),
+    guard_band: bool = False,
+) -> CheckRun:
+    """Measure where the marks of a mat lie.
+
+    Raises
+    ------
+    MeasurementError
+        Photos were given; no tolerance on the sheet; a mark was not touched, or on another survey; no line or origin.
+    """
+    if given:
+        raise FileError(
+            f"{given[0]}: {sheet.name or sheet.target} is a mat, a photo of a check does not show where it lies",
+            hint="touch its marks with the stylus: bayfix touch JOB NAME, then check without photos",
+        )
+    need_tolerance(sheet)
+    network, points = points_on(desk, survey, needed_points(desk.job, sheet))
+    survey = replace(survey, state=network.state, points=(*survey.points, *points))
+    car = car_from(desk, survey, network.poses)
+    stayed = stayed_at_touches(desk, sheet)
+    shown = bool(stayed) or car_not_seen is not None
+    rule = Rule.GUARD_BAND if guard_band else Rule.PROBABILITY
+    outcome, remarks = mat_outcome(desk, sheet, car, without, car_shown=shown, rule=rule)
+    outcome, told = on_this_car(desk, car, outcome)
+    photos = tuple(dict.fromkeys(photo for row in _rows(desk, sheet) for photo in _photo_names(row)))
+    unseen = [] if shown else [NOT_SHOWN]
+    epoch = f"mat-{sheet.name}" if sheet.name else "mat"
+    return CheckRun(epoch, outcome, stayed, (), network, photos, (*unseen, *car.remarks, *remarks, *told))
+
+
+def mat_outcome(
+    desk: Desk, sheet: Sheet, car: Car, without: Sequence[str], *, car_shown: bool, rule: Rule
+) -> tuple[CheckOutcome, list[str]]:
+    """Places, verdict and moves of a mat on a measured car, and what is to be said of its marks."""
+    poses = with_board_marks(car.poses, sheet, desk.boards)
+    placed = mat_placement(poses, sheet, desk.job.reference_known)
+    if without:
+        need_sources(without, placed.measured.parts)
+        placed = Placement(placed.measured.without(without), placed.error.without(without))
+    judgement = judge(placed, sheet, rule)
+    floor = judge_floor(poses, car.floor, car.uneven.pm_mm, sheet, rule)
+    if not car_shown or (any(row.blocks for row in floor) and desk.job.floor_overruled is None):
+        judgement = replace(judgement, verdict=at_best_undecided(judgement.verdict))
+    move = mat_move(placed, sheet)
+    misfit = misfit_words(move, sheet)
+    outcome = CheckOutcome(placed, judgement, mat_moves(move), (), "", poses, floor, car.uneven)
+    return outcome, [misfit] if misfit else []
+
+
+def stayed_at_touches(desk: Desk, sheet: Sheet) -> tuple[CarStayed, ...]:
+    """Boards of the car seen while the sheet's points were touched, each where it was farthest from `rest`; none moved."""
+    worst: dict[str, CarStayed] = {}
+    for row in _rows(desk, sheet):
+        for seen in row["car_seen"]:
+            one = CarStayed(seen["board"], seen["shift_mm"], seen["U_shift_mm"], math.radians(seen["turn_deg"]), False)
+            if one.board not in worst or worst[one.board].shift_mm < one.shift_mm:
+                worst[one.board] = one
+    return tuple(worst.values())
+
+
+def _rows(desk: Desk, sheet: Sheet) -> list[dict[str, Any]]:
+    return [row for row in read_points(desk.job) if row["name"] in sheet.touched_points]
+
+
+def _photo_names(row: dict[str, Any]) -> list[str]:
+    return [str(photo["name"]) for photo in row["photos"]]
