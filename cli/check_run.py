@@ -54,7 +54,7 @@ def run_check(
     stand = read_stand(desk.job.need_stand())
     need_right_target(sheet, desk.job.need_sheet(), stand, desk.job.need_stand())
     need_tolerance(sheet)
-    epoch, paths, names = _photos(desk, given)
+    epoch, paths, names = check_photos(desk, given)
     seen, remarks = look_at(desk, paths, names, tick)
     seen, odd = odd_photos(desk, seen, dict.fromkeys(names, epoch))
     remarks += odd
@@ -160,7 +160,13 @@ def on_this_car(desk: Desk, car: Car, outcome: CheckOutcome) -> tuple[CheckOutco
     return outcome, told
 
 
-def _photos(desk: Desk, given: Sequence[Path]) -> tuple[str, list[Path], list[str]]:
+def check_photos(desk: Desk, given: Sequence[Path]) -> tuple[str, list[Path], list[str]]:
+    """Epoch, files and names of the photos given, or of the newest check.
+
+    Raises
+    ------
+    FileError
+    """
     job = desk.job
     if not given:
         checks = {epoch: files for epoch, files in photos_of(job).items() if epoch.startswith("check-")}

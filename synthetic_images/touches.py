@@ -52,9 +52,16 @@ def true_stylus(nominal: Board, rng: np.random.Generator) -> TrueStylus:
 
 
 def with_stylus(
-    bay: Bay, nominal: Board, rng: np.random.Generator, epochs: Sequence[str], *, bend_sigma_mm: float = 0.0, own: float = 1e-4
+    bay: Bay,
+    nominal: Board,
+    rng: np.random.Generator,
+    epochs: Sequence[str],
+    *,
+    bend_sigma_mm: float = 0.0,
+    own: float = 1e-4,
+    like: str = "rest",
 ) -> Bay:
-    """The bay with the stylus board, printed with its print run, and with epochs in which the car stands as in `rest`."""
+    """The bay with the stylus board, printed with its print run, and with epochs in which all stands as in `like`."""
     run = [board for board in bay.boards if board.print_run == nominal.print_run]
     common = np.mean([(board.scale.x, board.scale.y) for board in run], axis=0) if run else np.ones(2)
     x, y = common + rng.uniform(-own, own, 2)
@@ -65,8 +72,7 @@ def with_stylus(
         bends[board.name] = Bend(
             float(np.clip(rng.normal(0, bend_sigma_mm), -0.6, 0.6)), along_rad=float(rng.uniform(0, math.pi))
         )
-    rest = bay.epoch("rest")
-    more = tuple(replace(rest, name=name) for name in epochs)
+    more = tuple(replace(bay.epoch(like), name=name) for name in epochs)
     boards = BoardSet((*bay.boards, board))
     return replace(bay, boards=boards, epochs=_in_order(bay.epochs, more), bends=bends, misprints=misprints)
 

@@ -19,7 +19,7 @@ from calib.paper.bay import read_bay
 from calib.paper.before import read_questions
 from calib.paper.job import read_job
 from calib.paper.sheet import read_sheet, read_sheets
-from calib.paper.stand import read_stand
+from calib.paper.stand import read_marks, read_stand
 from calib.paper.stylus import read_stylus
 from calib.paper.vehicle import read_vehicle
 from cli.base import Exit
@@ -205,6 +205,7 @@ def test_every_file_shown_can_be_read_as_it_stands(tmp_path, text):
             "stylus/1": read_stylus,
             "bay/1": read_bay,
             "before/1": read_questions,
+            "target-marks/1": read_marks,
             "boards/1": read_boards,
             "lens/1": read_profile,
         }
@@ -222,6 +223,7 @@ def test_every_kind_of_file_is_shown():
         "stylus/1",
         "bay/1",
         "before/1",
+        "target-marks/1",
         "boards/1",
         "lens/1",
     }
@@ -243,7 +245,7 @@ def test_every_key_of_a_file_is_explained():
         SheetFile,
         SizeEntry,
     )
-    from calib.paper.stand import _BoardEntry, _PivotEntry, _StandFile
+    from calib.paper.stand import _BoardEntry, _MarkEntry, _MarksFile, _PivotEntry, _TaughtEntry, _TaughtFile
     from calib.paper.stylus import _StylusFile, _TaughtScale, _Tip, _TipCorrelation, _TipSigma
     from calib.paper.vehicle import OverruledEntry, _Limit, _VehicleFile
     from vision.boards_io import _Charuco, _Chessboard, _Measured
@@ -256,10 +258,11 @@ def test_every_key_of_a_file_is_explained():
             *(ClearanceEntry, LeastLength, BetweenEntry, ConfirmedEntry),
         ),
         "placement-sheet/2": (MarkEntry,),
-        "stand/1": (_StandFile, _BoardEntry, _PivotEntry),
+        "stand/1": (_TaughtFile, _TaughtEntry, _BoardEntry, _PivotEntry),
         "vehicle/1": (_VehicleFile, _Limit, OverruledEntry),
         "stylus/1": (_StylusFile, _Tip, _TipSigma, _TipCorrelation, _TaughtScale),
         "before/1": (_BeforeFile, _Item),
+        "target-marks/1": (_MarksFile, _MarkEntry),
         "bay/1": (_BayFile, _Car, _ByHand, _Floor, _Photo, _Point),
         "boards/1": (_Charuco, _Chessboard, _Measured),
         "lens/1": (_LensModel, _Camera, _Correlation, _Fit, _Wobble),

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.special import chdtrc, chdtri
@@ -31,7 +31,7 @@ BAND = 0.01
 """Above the 99 % point of χ² the covariance is multiplied by χ² over its degrees of freedom."""
 MOST_LEFT_OUT = 0.25
 SLID_MM = 2.0
-"""RMS distance of the tip from the point above which it did not stay there."""
+"""RMS distance of the tip from the point above which it did not stay there, unless the photos are as unsure themselves."""
 ROUNDS = 3
 
 
@@ -76,11 +76,15 @@ class Tip:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TouchedBy:
-    """A touched point by its name, the bodies of the stylus board that touched it (one a photo), and the tip."""
+    """A touched point by its name, the bodies of the stylus board that touched it (one a photo), and the tip.
+
+    `riders` are further sources of uncertainty by name, (3, 3) each: what has to ride along with the point.
+    """
 
     name: str
     bodies: tuple[str, ...]
     tip: Tip
+    riders: Mapping[str, Array] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -186,7 +190,8 @@ def fit_touch(poses: PoseSet, bodies: Sequence[str], tip: Tip, name: str) -> Tou
             hint="photograph the stylus three or four times with its tip on the point, leaning it differently each time",
         )
     kept, fit = _without_contradicted(bodies, lambda some: _point(poses, some, tip), LEAST_TOUCHES, FALSE_ALARM)
-    if fit.rms_mm > SLID_MM or (fit.redundancy <= 3 and chdtrc(fit.redundancy, fit.chi_square) < FALSE_ALARM):
+    improbable = chdtrc(fit.redundancy, fit.chi_square) < FALSE_ALARM
+    if improbable and (fit.rms_mm > SLID_MM or fit.redundancy <= 3):
         raise MeasurementError(
             f"point {name}: the photos contradict each other: the tip lies {fit.rms_mm:.1f} mm (RMS) from one point in "
             f"{', '.join(_photo(body) for body in kept)}",
@@ -195,11 +200,11 @@ def fit_touch(poses: PoseSet, bodies: Sequence[str], tip: Tip, name: str) -> Tou
     scatter = _scatter(fit)
     weights = {body: fit.gain[:, 3 * i : 3 * i + 3] for i, body in enumerate(kept)}
     left_out = tuple(body for body in bodies if body not in kept)
-    own = (scatter - 1.0) * _between(_tips_cov(poses.of(kept), tip))
+    own = (scatter - 1.0) * _between(tips_cov(poses.of(kept), tip))
     return Touch(point_body(name), fit.value, weights, tip, left_out, fit.rms_mm, fit.chi_square, fit.redundancy, scatter, own)
 
 
-def with_points(poses: PoseSet, touches: Sequence[Touch]) -> PoseSet:
+def with_points(poses: PoseSet, touches: Sequence[Touch], riders: Mapping[str, Mapping[str, Array]] | None = None) -> PoseSet:
     """The set with a body "point:NAME" for every touch (turned as the set's frame), and the source "stylus"."""
     if not touches:
         return poses
@@ -220,14 +225,20 @@ def with_points(poses: PoseSet, touches: Sequence[Touch]) -> PoseSet:
         tip_cov[3 * i : 3 * i + 3, 3 * i : 3 * i + 3] = tips[key]
     own[np.ix_(place, place)] += lever @ tip_cov @ lever.T
     points = [Pose.from_rt(poses.target, touch.body, np.eye(3), touch.point_mm) for touch in touches]
-    return poses.with_derived(points, jac, {STYLUS: own})
+    sources = {STYLUS: own}
+    for i, touch in enumerate(touches):
+        for source, cov in (riders or {}).get(touch.body, {}).items():
+            sources[source] = np.zeros_like(own)
+            sources[source][6 * i + 3 : 6 * i + 6, 6 * i + 3 : 6 * i + 6] = cov
+    return poses.with_derived(points, jac, sources)
 
 
 def with_touched(poses: PoseSet, points: Sequence[TouchedBy]) -> PoseSet:
     """The set with the touched points in it and without the stylus boards that touched them."""
     if not points:
         return poses
-    placed = with_points(poses, [fit_touch(poses, point.bodies, point.tip, point.name) for point in points])
+    riders = {point_body(point.name): point.riders for point in points}
+    placed = with_points(poses, [fit_touch(poses, point.bodies, point.tip, point.name) for point in points], riders)
     held = {body for point in points for body in point.bodies}
     return placed.of([body for body in placed.bodies if body not in held])
 
@@ -288,10 +299,10 @@ def _pivot(poses: PoseSet, bodies: Sequence[str]) -> _Fit:
 def _point(poses: PoseSet, bodies: Sequence[str], tip: Tip) -> _Fit:
     some = poses.of(bodies)
     tips = np.array([pose.apply(tip.mm) for pose in some])
-    return _least_squares(np.tile(np.eye(3), (len(bodies), 1)), tips.reshape(-1), _tips_cov(some, tip), {})
+    return _least_squares(np.tile(np.eye(3), (len(bodies), 1)), tips.reshape(-1), tips_cov(some, tip), {})
 
 
-def _tips_cov(some: PoseSet, tip: Tip) -> Array:
+def tips_cov(some: PoseSet, tip: Tip) -> Array:
     """Joint covariance of where each photo has the tip, shape (3 n, 3 n)."""
     jac = _tip_jacobian(np.array([pose.apply(tip.mm) for pose in some]))
     turned = np.concatenate([pose.rotation for pose in some])

@@ -18,12 +18,14 @@ import numpy as np
 import tomlkit
 from pydantic import Field, model_validator
 
-from calib.paper.sheet import Filled
+from calib.paper.sheet import Filled, PointName
 from vision.errors import FileError
 from vision.frames import Array
 from vision.toml_io import FileModel, parsed, read_text, read_toml, write_whole
 
-SCHEMA = "stand/1"
+SCHEMA, MARKS_SCHEMA = "stand/1", "target-marks/1"
+MARK_PM_MM = 0.3
+"""A mark printed on a rigid target, and the tip set on it (common practice, no source)."""
 PLACE_PM_MM = 0.5
 """A centre mark measured with a steel rule from the target's centre (common practice, no source)."""
 BEHIND_PM_MM = 0.2
@@ -155,6 +157,27 @@ def read_stand(path: Path) -> Stand:
     """
     taught = "taught" in parsed(path, read_text(path))
     return read_toml(path, _TaughtFile if taught else _StandFile, SCHEMA).stand()
+
+
+@dataclass(frozen=True, slots=True)
+class TargetMark:
+    """A mark on the target's face, touched under this name: its place as seen facing it, ± (k = 2) in every direction."""
+
+    name: str
+    right_mm: float
+    up_mm: float
+    pm_mm: float = MARK_PM_MM
+
+
+def read_marks(path: Path) -> tuple[TargetMark, ...]:
+    """Read a file of the marks on a target.
+
+    Raises
+    ------
+    FileError
+        Names file, line and key: fewer than three, one twice, two in one place.
+    """
+    return read_toml(path, _MarksFile, MARKS_SCHEMA).marks()
 
 
 def write_stand(path: Path, stand: Stand) -> None:
@@ -291,3 +314,30 @@ class _TaughtFile(_StandFile):
 
     def stand(self) -> Stand:
         return replace(super().stand(), taught=self.taught.taught(len(self.board)))
+
+
+class _MarkEntry(FileModel):
+    name: PointName
+    right_mm: Place
+    up_mm: Place
+    pm_mm: Annotated[float, Field(gt=0.0, le=20.0)] = MARK_PM_MM
+
+
+class _MarksFile(FileModel):
+    schema_name: str = Field(alias="schema")
+    mark: Annotated[list[_MarkEntry], Field(min_length=3)]
+
+    @model_validator(mode="after")
+    def _apart(self) -> Self:
+        names = [entry.name for entry in self.mark]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise ValueError(f"mark {twice[0]} is listed twice")
+        places = [(entry.right_mm, entry.up_mm) for entry in self.mark]
+        same = [entry.name for entry in self.mark if places.count((entry.right_mm, entry.up_mm)) > 1]
+        if same:
+            raise ValueError(f"{' and '.join(same)} are in the same place")
+        return self
+
+    def marks(self) -> tuple[TargetMark, ...]:
+        return tuple(TargetMark(entry.name, entry.right_mm, entry.up_mm, entry.pm_mm) for entry in self.mark)

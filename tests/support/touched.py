@@ -85,14 +85,18 @@ def touched(
     teach: int = 12,
     touch: int = 6,
     bends: bool = True,
+    like: str = "rest",
 ) -> Touched:
-    """The stylus is taught in `teach` photos, every place is touched in `touch`; corners carry normal noise."""
+    """The stylus is taught in `teach` photos, every place is touched in `touch`; corners carry normal noise.
+
+    The bay stands meanwhile as in the epoch `like`.
+    """
     rng = np.random.default_rng([seed, 91])
     nominal = starter_boards("a4")[BOARD]
     stylus = true_stylus(nominal, rng)
     places = usual_places(sim.demo.bay) if places is None else places
     epochs = [TEACH, *map(touch_epoch, places)]
-    bay = with_stylus(sim.demo.bay, nominal, rng, epochs, bend_sigma_mm=BEND_SIGMA_MM if bends else 0.0)
+    bay = with_stylus(sim.demo.bay, nominal, rng, epochs, bend_sigma_mm=BEND_SIGMA_MM if bends else 0.0, like=like)
     camera = sim.demo.camera
     shots = teach_shots(bay, camera, rng, stylus, dimple(bay), teach) if teach else []
     for name, place in places.items():
