@@ -70,10 +70,10 @@ class _Products:
         direct = np.swapaxes(bench.by_joint, 1, 2) @ blocks
         for photo, photo_joint in enumerate(bench.solution.normal.photo_joint):
             mine = np.flatnonzero(obs.photo == photo)
-            # Held unknowns share one place behind the last.
+            # Held unknowns share one place behind the last, and corners that a sighting lacks that of some corner it has.
             spread = np.zeros((size + 1, len(mine), q))
             for k, i in enumerate(mine):
-                spread[bench.places[i], k] = direct[i]
+                np.add.at(spread[:, k], bench.places[i], direct[i])
             touched = np.unique(bench.places[mine])
             touched = touched[touched < size]
             part = spread[touched] - np.einsum("pn,spq->nsq", photo_joint[:, touched], self.by_photo[mine])

@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.support.network_world import lens_profile, ring_world, views_of
+from tests.support.network_world import lens_profile, ring_world, small_boards, views_of
 from vision.boards import PrintScale
 from vision.frames import Pose
 from vision.network import Network, adjust_network
-from vision.observations import View
+from vision.observations import BodySighting, View
 from vision.snooping import snoop
 from vision.suppositions import Found, Moved, Typed, Zoomed, breaks, face_departure_mm
 
@@ -69,6 +69,28 @@ def test_the_drop_is_that_of_a_new_adjustment(world):
     ]
     assert foretold.drop == pytest.approx(network.chi_square - adjusted(world, split).chi_square, rel=0.02)
     assert foretold.freedom == 6
+
+
+def test_the_drop_is_that_of_a_new_adjustment_where_prints_err_and_corners_are_hidden():
+    """Corners that a sighting lacks stand in the arrays all the same, and must not stand for those it has."""
+    world = ring_world(41, board_set=small_boards(6, print_mm=0.2), photos=PHOTOS)
+    views = [
+        replace(v, seen=tuple(part(s, 9 + 4 * k) for k, s in enumerate(v.seen)))
+        for v in changed_later(world, world_from_body=shifted(world, "b4", [0.3, 0.2, 0.1], [0.0, 0.0, 0.0]))
+    ]
+    network = adjusted(world, views)
+    foretold = next(f for f in asked(network, Moved({"b4": LATER})) if isinstance(f.what, Moved))
+    split = [
+        replace(v, seen=tuple(replace(s, body="b4@later") if s.body == "b4" and v.photo in LATER else s for s in v.seen))
+        for v in views
+    ]
+    assert foretold.drop == pytest.approx(network.chi_square - adjusted(world, split).chi_square, rel=0.02)
+
+
+def part(seen: BodySighting, count: int) -> BodySighting:
+    """The first corners of a sighting."""
+    s = seen.sighting
+    return replace(seen, sighting=replace(s, corner_ids=s.corner_ids[:count], px=s.px[:count], cov_px=s.cov_px[:count]))
 
 
 def test_a_wrong_scale_is_found_with_its_size(world):
