@@ -109,9 +109,13 @@ def by_printed_place(obs: Observations, values: Values, rows: Array) -> Array:
 
 
 def printed_places(obs: Observations, layout: Layout) -> NDArray[np.int64]:
-    """Places in the joint vector of every sighting's corners' printed places, shape (s, 2 m); `layout.size` for held ones."""
-    places = layout.printed[obs.board[:, None], obs.corner_id].reshape(len(obs.board), -1)
-    return np.where(places < 0, layout.size, places)
+    """Places in the joint vector of every sighting's corners' printed places, shape (s, 2 m).
+
+    `layout.size` for held ones and in rows of padding, so that no place but that one comes twice.
+    """
+    places = layout.printed[obs.board[:, None], obs.corner_id]
+    there = np.arange(places.shape[1]) < obs.count[:, None]
+    return np.where(there[..., None] & (places >= 0), places, layout.size).reshape(len(obs.board), -1)
 
 
 def own_columns(layout: Layout, wobble_sigma: Array) -> int:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -11,6 +13,7 @@ from vision.camera import Wobble
 from vision.linearise import BEND, OWN_COLUMNS, POSE, design, own_columns, predict
 from vision.network import _problem, _start_values
 from vision.network_start import find_start
+from vision.observations import BodySighting
 from vision.unknowns import Hold, Values, moved
 
 NO_WOBBLE = Wobble()
@@ -30,6 +33,7 @@ def problem_of(hold: Hold, wobble: Wobble) -> tuple[Problem, Values]:
     """A small network somewhat beside its solution: scales, bends, printed places and wobble not zero."""
     world = ring_world(17, photos=4, board_set=small_boards(4, print_mm=0.1))
     views = views_of(world, noise_px=1.0, said_px=0.5)
+    views[0] = replace(views[0], seen=(_part(views[0].seen[0]), *views[0].seen[1:]))
     lens = {"cam": lens_profile(sigma=1.0, wobble=wobble)}
     start = find_start(views, world.boards, {"cam": CAMERA}, "b0")
     problem = _problem(views, world.boards, lens, "b0", hold, None, [])
@@ -37,6 +41,12 @@ def problem_of(hold: Hold, wobble: Wobble) -> tuple[Problem, Values]:
     rng = np.random.default_rng(1)
     step = rng.normal(0, 1, problem.layout.size) * sizes_of(problem)
     return problem, moved(values, problem.layout, step, rng.normal(0, 1e-4, (len(problem.obs.photos), 9)))
+
+
+def _part(seen: BodySighting) -> BodySighting:
+    """A sighting without its first corners: its rows are padded."""
+    s = seen.sighting
+    return replace(seen, sighting=replace(s, corner_ids=s.corner_ids[5:], px=s.px[5:], cov_px=s.cov_px[5:]))
 
 
 def sizes_of(problem: Problem) -> np.ndarray:
@@ -74,6 +84,19 @@ def test_derivatives_are_those_of_the_residuals(hold: Hold, wobble: Wobble, colu
         numeric = (at(1.0) - at(-1.0)) / (2 * step_sizes[k])
         # central differences of residuals of some 10 whitened units
         np.testing.assert_allclose(jac[:, k], numeric, rtol=1e-5, atol=1e-6 * max(np.abs(numeric).max(), 1e-9))
+
+
+def test_no_corner_of_a_sighting_has_the_place_of_another() -> None:
+    """Sightings of fewer corners than the largest are padded; who adds up by places must not meet one twice."""
+    problem, values = problem_of(Hold(), NO_WOBBLE)
+    assert problem.obs.count.min() < problem.obs.count.max()
+    _, _, by_joint, places = linearised(problem, values)
+    for i, row in enumerate(places):
+        free = row[row < problem.layout.size]
+        assert len(set(free.tolist())) == len(free)
+        printed = by_joint[i, ..., -2 * problem.obs.used.shape[1] :]
+        shown = np.abs(printed).max(axis=(0, 1)) > 0
+        assert (row[-len(shown) :][shown] < problem.layout.size).all()
 
 
 def photo_unknowns(problem: Problem) -> np.ndarray:
