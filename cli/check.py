@@ -93,6 +93,9 @@ def check(
     path = desk.job.need_sheet()
     sheets = read_sheets(path)
     wanted = chosen(sheets, path, placement or open_placement(desk.job, sheets))
+    own = desk.job.stand_of(wanted.name)
+    if own is not None and stand is None:
+        desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), sheet, own))
     accepted = settled(path, sheets, accept=accept)
     survey = kept_survey.load_survey(desk)
     how: _How = {"car_not_seen": car_not_seen, "without": without or (), "guard_band": guard_band}

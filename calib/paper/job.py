@@ -69,6 +69,8 @@ class Job:
         Limits and tyre sizes of the car; None when the job file names none.
     stylus : Path or None
         The taught stylus that touches points; None when the job file names none.
+    stands : tuple of (str, Path)
+        Stand files of placements whose target is another one.
     turning : Turning
         How the wheels come to turn between the epochs.
     body : BodyBoards
@@ -88,6 +90,7 @@ class Job:
     standoff_common_pm_mm: float
     vehicle: Path | None = None
     stylus: Path | None = None
+    stands: tuple[tuple[str, Path], ...] = ()
     floor_typed: bool = True
     floor_overruled: Overruled | None = None
     turning: Turning = Turning()
@@ -124,6 +127,10 @@ class Job:
 
     def need_stand(self) -> Path:
         return _need(self.stand, self.folder, "stand")
+
+    def stand_of(self, placement: str) -> Path | None:
+        """The stand file of a placement that has one of its own; None when the job's serves it."""
+        return dict(self.stands).get(placement)
 
     def need_stylus(self) -> Path:
         return _need(self.stylus, self.folder, "stylus")
@@ -286,6 +293,7 @@ def _check_files(job: Job, path: Path) -> None:
         (job.boards, ("boards",), "correct the name, or give --boards"),
         (job.sheet, ("sheet",), "correct the name, or give --sheet"),
         (job.stand, ("stand",), "correct the name, or give --stand"),
+        *((file, ("stands", placement), "correct the name of the stand file") for placement, file in job.stands),
         (job.vehicle, ("vehicle",), "correct the name, or strike the line"),
         (job.stylus, ("stylus",), "correct the name, or strike the line until the stylus is taught"),
     ]
@@ -327,6 +335,7 @@ class _JobFile(FileModel):
     boards: Filled
     sheet: Filled | None = None
     stand: Filled | None = None
+    stands: dict[str, Filled] = {}
     vehicle: Filled | None = None
     stylus: Filled | None = None
     floor: list[Filled]
@@ -364,6 +373,7 @@ class _JobFile(FileModel):
             boards=folder / self.boards,
             sheet=None if self.sheet is None else folder / self.sheet,
             stand=None if self.stand is None else folder / self.stand,
+            stands=tuple((placement, folder / name) for placement, name in self.stands.items()),
             floor=tuple(self.floor),
             wheels=self.wheels.boards(),
             distances=tuple(TapeDistance(d.a, d.b, d.mm, d.pm_mm) for d in self.distance),

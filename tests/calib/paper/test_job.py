@@ -318,3 +318,13 @@ def test_the_blocks_of_a_new_job_for_a_car_that_cannot_roll_can_be_switched_on(t
     assert job.turning.mode is Mode.STATIC
     assert {wheel.centring_pm_mm for wheel in job.wheels} == {1.0}
     assert job.body.boards == ("body-1", "body-2")
+
+
+def test_a_placement_may_have_a_stand_of_its_own(folder):
+    rewrite(folder, 'stand = "stand.toml"', 'stand = "stand.toml"\nstands = { rear-left = "reflector.toml" }')
+    with pytest.raises(FileError, match=r"stands\.rear-left: no such file"):
+        read_job(folder)
+    (folder / "reflector.toml").touch()
+    job = read_job(folder)
+    assert job.stand_of("rear-left") == folder / "reflector.toml"
+    assert job.stand_of("front") is None
