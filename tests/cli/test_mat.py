@@ -32,14 +32,14 @@ kind = "mat"
 [[placement.mark]]
 name = "right"
 at = "point:mark-a"
-ahead = {{ value = {0:.1f}, unit = "mm", tolerance = 5.0 }}
-left = {{ value = {1:.1f}, unit = "mm", tolerance = 5.0 }}
+ahead = {{ value = {0:.1f}, unit = "mm", tolerance = 12.0 }}
+left = {{ value = {1:.1f}, unit = "mm", tolerance = 12.0 }}
 
 [[placement.mark]]
 name = "left"
 at = "point:mark-b"
-ahead = {{ value = {2:.1f}, unit = "mm", tolerance = 5.0 }}
-left = {{ value = {3:.1f}, unit = "mm", tolerance = 5.0 }}
+ahead = {{ value = {2:.1f}, unit = "mm", tolerance = 12.0 }}
+left = {{ value = {3:.1f}, unit = "mm", tolerance = 12.0 }}
 
 [provenance]
 document = "service information, page 9"
@@ -93,16 +93,15 @@ def put_sheet(job, places) -> None:
 def test_a_mat_in_its_place_is_measured_where_it_lies(job, there):
     true = true_places(there)
     put_sheet(job, true)
-    document = bayfix("check", job, "--json").document
+    document = bayfix("check", job, "--json", "--car-not-seen", "brake on, chocks set").document
     names = ["right_ahead_mm", "right_left_mm", "left_ahead_mm", "left_left_mm"]
     assert [row["name"] for row in document["figures"]] == names
     for row, value in zip(document["figures"], true, strict=True):
         assert abs(row["measured"] - value) <= 1.5 * row["U"], row["name"]  # 3 σ
-        assert row["U"] < 5.0  # else a tolerance of 5 mm could not be decided: 1.96 u
+        assert row["U"] < 10.0  # else the tolerance of 12 mm could hardly be decided
         assert document["sources"][row["name"]]["stylus"] > 0
     assert document["verdict"] == "conforms"
     assert json.loads((job / "results" / "mat-floor-mat.json").read_text(encoding="utf-8"))["placement"] == "floor-mat"
-    assert document["car"]["seen"]
 
 
 def test_a_mat_beside_its_place_is_told_how_to_move(job, there):
@@ -140,11 +139,26 @@ def test_a_mark_that_was_not_touched_and_a_photo_that_is_of_no_use(job, there):
 
 def test_without_a_look_at_the_car_a_mat_is_at_best_undecided(job, there):
     put_sheet(job, true_places(there))
-    points = json.loads((job / "results" / "points.json").read_text(encoding="utf-8"))
-    for row in points["points"]:
-        row["car_seen"] = []
-    (job / "results" / "points.json").write_text(json.dumps(points), encoding="utf-8")
+    car_seen(job, [])
     outcome = bayfix("check", job)
     assert outcome.status == Exit.UNDECIDED
     assert "car not seen" in outcome.out
     assert bayfix("check", job, "--car-not-seen", "brake on, chocks set").status == Exit.CONFORMS
+
+
+def test_what_the_touches_saw_of_the_car_counts_for_the_mat(job, there):
+    put_sheet(job, true_places(there))
+    car_seen(job, [0.1, 0.3])
+    document = bayfix("check", job, "--json").document
+    assert document["verdict"] == "conforms"
+    assert [(row["board"], row["shift_mm"]) for row in document["car"]["seen"]] == [("wheel-front-left", 0.3)]
+
+
+def car_seen(job, shifts_mm) -> None:
+    """What the photos of the touches showed of the car: a front wheel's board, shifted by so much in each touch."""
+    path = job / "results" / "points.json"
+    points = json.loads(path.read_text(encoding="utf-8"))
+    for i, row in enumerate(points["points"]):
+        seen = {"board": "wheel-front-left", "U_shift_mm": 0.4, "turn_deg": 0.0}
+        row["car_seen"] = [seen | {"shift_mm": shift} for shift in shifts_mm[i : i + 1]]
+    path.write_text(json.dumps(points), encoding="utf-8")

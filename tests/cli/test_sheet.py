@@ -82,8 +82,9 @@ def test_a_check_on_a_draft_says_so_in_words_and_in_the_result(job):
 def test_one_of_several_placements_is_chosen_by_name(job):
     several(job)
     with nothing_written(job):
-        assert "several placements, and none was chosen: low, high" in refused("check", job)
         assert "there is no placement 'middle'" in refused("check", job, "--placement", "middle")
+        assert "several placements, and none was chosen: low, high" in refused("budget", job, "distance_mm")
+    assert bayfix("check", job, "--json").document["placement"] == "low"  # the first that is open
     outcome = bayfix("check", job, "--placement", "high")
     assert outcome.status == Exit.DOES_NOT_CONFORM  # it stands at the lower height
     assert "high: " in outcome.out
