@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cli.base import DONE, Exit, JobDir, Json, print_json, shop_command
-from cli.check import CarNotSeen, Photos
+from cli.check import CarNotSeen, Photos, PlacementName
 from cli.survey import BoardsFile, LensFiles, SheetFile, StandFile
 
 if TYPE_CHECKING:
@@ -48,6 +48,7 @@ def budget(
     lens: LensFiles = None,
     sheet: SheetFile = None,
     stand: StandFile = None,
+    placement: PlacementName = None,
     car_not_seen: CarNotSeen = None,
     draws: Draws = 0,
     seed: Seed = 1,
@@ -67,7 +68,13 @@ def budget(
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), sheet, stand))
     survey = kept_survey.load_survey(desk)
     with progress_bars({}) as tick:
-        run = run_budget(desk, survey, figure, photos or (), tick, car_not_seen=car_not_seen, draws=draws, seed=seed)
+        run = run_budget(
+            *(desk, survey, figure, photos or (), tick),
+            placement=placement or "",
+            car_not_seen=car_not_seen,
+            draws=draws,
+            seed=seed,
+        )
     document = budget_document(run, survey)
     name = f"budget-{figure}"
     write_result(desk.job, f"{name}.json", json.dumps(document, indent=1, ensure_ascii=False))

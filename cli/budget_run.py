@@ -54,6 +54,7 @@ def run_budget(
     given: Sequence[Path],
     tick: Tick,
     *,
+    placement: str = "",
     car_not_seen: str | None = None,
     draws: int = 0,
     seed: int = 1,
@@ -68,7 +69,7 @@ def run_budget(
     tick("network", "what could be wrong in the survey")
     network, errors = _survey_again(desk, survey)
     if figure in {name.replace("_rad", "_deg") for name in FIGURES}:
-        measured = _with_check(desk, survey, (network, errors), given, tick, car_not_seen)
+        measured = _with_check(desk, survey, (network, errors), given, tick, (placement, car_not_seen))
     else:
         probed = _probed(desk, survey, network, errors)
         measured = _Measured(car_from(desk, probed, probed.state.pose_set()), None, None, {IN_SURVEY: errors})
@@ -112,9 +113,10 @@ def _with_check(
     surveyed: tuple[Network, list[SingleError]],
     given: Sequence[Path],
     tick: Tick,
-    car_not_seen: str | None,
+    choice: tuple[str, str | None],
 ) -> _Measured:
-    sheet = read_sheet(desk.job.need_sheet())
+    placement, car_not_seen = choice
+    sheet = read_sheet(desk.job.need_sheet(), placement)
     network, errors = surveyed
     probed = _probed(desk, survey, network, errors, sheet)
     run = run_check(desk, sheet, probed, given, tick, car_not_seen=car_not_seen)
