@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from calib.decision.limits import LimitRow, judge_limits
 from calib.decision.verdict import Rule
 from calib.geometry import lines
@@ -17,7 +20,7 @@ from calib.paper.job import Job
 from calib.paper.vehicle import LENGTHS, Vehicle
 from calib.pipeline import Car
 from vision.boards import BoardSet
-from vision.frames import Estimate
+from vision.frames import Array, Estimate
 
 AHEAD_MM = 600.0
 """Floor boards further ahead of the front axle than this lie around the stand, the others under the car."""
@@ -96,8 +99,13 @@ def _slope(car: Car, floor: FloorMap, reference_known: Sequence[str]) -> Estimat
     """How the floor around the stand leans against that under the car."""
     if not set(WHEELS) <= set(reference_known) or any(lines.axle_body(wheel) not in car.poses for wheel in WHEELS):
         return NO_LINE
+    around_stand, ahead = stand_boards(car, floor)
+    return slope_between(floor, list(~around_stand), list(around_stand), ahead, car.uneven.pm_mm) or NO_SLOPE
+
+
+def stand_boards(car: Car, floor: FloorMap) -> tuple[NDArray[np.bool_], Array]:
+    """Which floor boards lie around the stand rather than under the car, and the centreline's direction on the floor, (2,)."""
     floor_from_survey = car.poses[FLOOR].inverse()
     front = floor_from_survey.apply(lines.front_mid_mm(car.poses))[:2]
     ahead = (floor_from_survey.rotation @ lines.centreline_direction(car.poses))[:2]
-    around_stand = (floor.place_mm - front) @ ahead > AHEAD_MM
-    return slope_between(floor, list(~around_stand), list(around_stand), ahead, car.uneven.pm_mm) or NO_SLOPE
+    return np.asarray((floor.place_mm - front) @ ahead > AHEAD_MM, dtype=bool), ahead

@@ -21,6 +21,7 @@ from calib.geometry.flange import apply_flanges
 from calib.geometry.floor import Flatness, floor_flatness, floor_plane
 from calib.geometry.floor_map import FloorMap, floor_map
 from calib.geometry.floor_shape import shows_wheel_plane, with_wheel_plane
+from calib.geometry.floor_sides import one_sided
 from calib.geometry.placement import Placement, not_measured, placement
 from calib.geometry.places import with_board_marks
 from calib.geometry.stand import BoardGap, second_board_gaps, target_pose
@@ -69,8 +70,9 @@ class Car:
 
     @property
     def remarks(self) -> tuple[str, ...]:
-        """What to mind about the wheels, as sentences."""
-        return (*NOT_ROLLED[self.fit.mode], *roll_advice(self.fit.rolling), *self.fit.remarks)
+        """What to mind about wheels and floor, as sentences."""
+        sides = one_sided(self.poses, self.floor.boards)
+        return (*NOT_ROLLED[self.fit.mode], *roll_advice(self.fit.rolling), *self.fit.remarks, *sides)
 
 
 @dataclass(frozen=True, slots=True)

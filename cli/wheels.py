@@ -113,7 +113,7 @@ def _turned(rolling: dict[str, Any]) -> list[str]:
     for row in rolling["figures"]:
         if row["name"] == "travel_to_thrust_deg":
             side = "left" if row["measured"] > 0 else "right"
-            angle = f"{abs(row['measured']):.2f}° (U {row['U']:.2f}°) to the {side} of the thrust line"
+            angle = f"{abs(row['measured']):.2f}° (U {row['U']:.3f}°) to the {side} of the thrust line"
             lines.append(f"meanwhile the rear axle's middle went {angle}")
     return lines
 

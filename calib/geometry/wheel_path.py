@@ -58,7 +58,7 @@ def path_in_words(rolling: Estimate) -> list[str]:
     if TRAVEL not in rolling.names:
         return []
     angle, u = float(rolling.value[rolling.index(TRAVEL)]), 2.0 * rolling.sigma(TRAVEL)
-    told = f"while rolling, the rear axle's middle went {abs(math.degrees(angle)):.2f}° (U {math.degrees(u):.2f}°) to the " + (
+    told = f"while rolling, the rear axle's middle went {abs(math.degrees(angle)):.2f}° (U {math.degrees(u):.3f}°) to the " + (
         "left" if angle > 0 else "right"
     )
     yaw, travel = _spread(rolling, "yaw@"), _spread(rolling, "travel@")
