@@ -227,8 +227,9 @@ def survey_then_check_and_joint(sim: Simulated):
 
 def test_survey_then_check_equals_one_joint_adjustment(bay, tmp_path):
     # Corners found in photos scatter by 0.01 to 0.07 px. What differs is of higher order in their errors: a prior with the
-    # full second derivatives in place of Gauss-Newton's does not come nearer.
-    fg.assert_same(*survey_then_check_and_joint(simulate(tmp_path, 1, of=bay, noise_px=0.05)), mm=1e-3, deg=1e-4, u_share=0.01)
+    # full second derivatives in place of Gauss-Newton's does not come nearer. It grows with the square of the print errors too
+    # (tests/vision/test_network.py): 0.0013 mm with 0.038 mm of them, below half a percent of u.
+    fg.assert_same(*survey_then_check_and_joint(simulate(tmp_path, 1, of=bay, noise_px=0.05)), mm=2e-3, deg=1e-4, u_share=0.01)
 
 
 @pytest.mark.slow
@@ -291,7 +292,7 @@ def test_without_stand_offs_directions_remain_and_places_are_not_measured(sim, s
 
 def test_each_source_left_out_makes_u_smaller_by_its_share(sim, survey, check):
     all_of_it = check.outcome.placement.measured
-    typed = {"scale", "flatness", "thickness", "floor", "stand-off", "stand file", "tape", "lens"}
+    typed = {"scale", "flatness", "print", "thickness", "floor", "stand-off", "stand file", "tape", "lens"}
     assert set(all_of_it.parts) == typed | {"corners", "car motion"}
     part = judged_again(sim, survey, check, without=["stand-off", "floor"]).outcome.placement.measured
     np.testing.assert_allclose(part.value, all_of_it.value, atol=1e-12)
