@@ -8,12 +8,15 @@ from collections.abc import Sequence
 from typing import Any
 
 from calib.bodies import board_of
-from calib.decision.moves import documents
+from calib.decision.mat_moves import mat_expected
+from calib.decision.moves import documents, expected, expected_documents
 from calib.decision.moves import in_words as moves_in_words
 from calib.decision.verdict import Verdict
 from calib.paper.figures import figure_documents, remarks, shares
 from calib.paper.sheet import Sheet
 from calib.paper.sheet_document import state_document
+from calib.paper.stand import Pivot
+from calib.pipeline import CheckOutcome
 from cli.check import DISCLAIMER, NOT_SHOWN, CheckRun
 from cli.floor_words import first_words, floor_document
 from cli.kept_survey import Survey, program
@@ -52,6 +55,7 @@ def check_document(
         "floor": floor_document(outcome.floor, desk.job.floor_overruled, outcome.uneven),
         "figures": figure_documents(outcome.judgement, sheet),
         "moves": documents(outcome.moves, pivot),
+        "expected": _expected_documents(outcome, sheet, pivot),
         "moves_in_words": moves_in_words(outcome.moves) if outcome.moves or sheet.kind != "mat" else LEAVE_MAT,
         "verdict": outcome.judgement.verdict.value,
         "rule": outcome.judgement.rule.value,
@@ -89,6 +93,13 @@ def check_document(
         ],
         "caution": DISCLAIMER,
     }
+
+
+def _expected_documents(outcome: CheckOutcome, sheet: Sheet, pivot: Pivot | None) -> list[dict[str, object]]:
+    rule = outcome.judgement.rule
+    if sheet.kind == "mat":
+        return expected_documents(mat_expected(outcome.placement, sheet, outcome.moves, rule), sheet)
+    return expected_documents(expected(outcome.placement, sheet, outcome.moves, pivot, rule), sheet)
 
 
 def in_words(document: dict[str, Any]) -> str:
@@ -154,7 +165,21 @@ def _moves(document: dict[str, Any]) -> list[str]:
     heading = "to bring it onto the sheet's values:"
     if document["verdict"] == Verdict.CONFORMS.value:
         heading = "no move is needed; to bring it still closer to the sheet's values:"
-    return [heading, *(f"  {i}. {m['words']}" for i, m in enumerate(document["moves"], start=1))]
+    return [heading, *(f"  {i}. {m['words']}" for i, m in enumerate(document["moves"], start=1)), _after(document)]
+
+
+def _after(document: dict[str, Any]) -> str:
+    """What the next check should find, if the moves are made well."""
+    rows = [row for row in document["expected"] if row["probability_conforms"] is not None]
+    if not rows:
+        return "after that nothing is judged"
+    open_ = [row for row in rows if row["verdict"] != Verdict.CONFORMS.value]
+    if open_:
+        chances = ", ".join(f"{_label(row)} with {100 * row['probability_conforms']:.0f} %" for row in open_)
+        return f"after that, with this U, still not sure: {chances}; more photos, from nearer, tell more"
+    worst = min(rows, key=lambda row: row["probability_conforms"])
+    least = f"{_label(worst)} least surely, with {100 * worst['probability_conforms']:.0f} %"
+    return f"after that every figure should be inside ({least})"
 
 
 def _side(document: dict[str, Any]) -> str:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 
-from calib.decision.moves import Move
-from calib.decision.verdict import COVERAGE
-from calib.geometry.mats import MOVE, MatMove
+from calib.decision.moves import Expected, Move
+from calib.decision.verdict import COVERAGE, Rule, conformance_probability, verdict_of
+from calib.geometry.mats import MOVE, MatMove, mat_shift_mm
+from calib.geometry.placement import Placement
 from calib.paper.sheet import Sheet
 
 DOUBTFUL_MM = 2.0
@@ -22,6 +23,21 @@ def mat_moves(found: MatMove) -> tuple[Move, ...]:
         for name, amount in amounts.items()
         if abs(amount) > COVERAGE * found.error.sigma(name)
     )
+
+
+def mat_expected(
+    placement: Placement, sheet: Sheet, asked: tuple[Move, ...], rule: Rule = Rule.PROBABILITY
+) -> tuple[Expected, ...]:
+    """Every mark after the moves of the whole mat, by this measurement (see `Expected`)."""
+    amount = {move.figure.removeprefix("mat_"): move.amount for move in asked}
+    shift = mat_shift_mm(sheet, *(amount.get(name, 0.0) for name in MOVE))
+    out = []
+    for i, name in enumerate(placement.error.names):
+        left, one = float(placement.error.value[i] + shift[i]), sheet[name]
+        probability = conformance_probability(left, placement.error.sigma(name), one.lower, one.upper) if one.judged else None
+        verdict = verdict_of(left, placement.error.sigma(name), one.lower, one.upper, rule)
+        out.append(Expected(name, left, probability, verdict))
+    return tuple(out)
 
 
 def misfit_words(found: MatMove, sheet: Sheet) -> str:

@@ -7,14 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.decision.verdict import COVERAGE
+from calib.decision.verdict import COVERAGE, Rule, Verdict, conformance_probability, verdict_of
 from calib.geometry.placement import ANGLES, Placement, from_euler
 from calib.geometry.stand import pivot_in_target_mm
-from calib.paper.sheet import FIGURES, Sheet
+from calib.paper.sheet import Sheet
 from calib.paper.stand import Pivot
 from vision.frames import Array
 
-ORDER = ("lateral_mm", "distance_mm", *FIGURES[2:])
+ORDER = ("yaw_rad", "distance_mm", "lateral_mm", "height_mm", "pitch_rad", "roll_rad")
+"""As a technician works: turn the stand, shift it, then raise, tip and tilt the target on it."""
 SHIFT = "move the stand "
 LEAVE = "leave the stand where it is: no error is larger than its U"
 
@@ -37,6 +38,19 @@ class Move:
     figure: str
     amount: float
     words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """A figure as it should be found after the moves, by this measurement: its error, and what would be said of it.
+
+    A person moves no stand exactly: what the moves themselves miss is not in it, the next check shows that.
+    """
+
+    figure: str
+    error: float
+    probability: float | None
+    verdict: Verdict
 
 
 def moves(placement: Placement, sheet: Sheet, pivot: Pivot | None = None) -> tuple[Move, ...]:
@@ -63,9 +77,48 @@ def moves(placement: Placement, sheet: Sheet, pivot: Pivot | None = None) -> tup
 def in_words(asked: tuple[Move, ...]) -> str:
     """All moves as one instruction."""
     words = [move.words for move in asked]
-    if len(words) > 1 and words[0].startswith(SHIFT):
-        words[1] = words[1].removeprefix(SHIFT)
-    return ", ".join(words) if words else LEAVE
+    said = [
+        word.removeprefix(SHIFT) if i and words[i - 1].startswith(SHIFT) and word.startswith(SHIFT) else word
+        for i, word in enumerate(words)
+    ]
+    return ", ".join(said) if said else LEAVE
+
+
+def expected(
+    placement: Placement, sheet: Sheet, asked: tuple[Move, ...], pivot: Pivot | None = None, rule: Rule = Rule.PROBABILITY
+) -> tuple[Expected, ...]:
+    """Every given figure after the moves: what is moved ends at zero, and a turn about the pivot shifts the target."""
+    amount = {move.figure: move.amount for move in asked}
+    swing = dict(zip(ORDER[1:3], _swing_mm(amount.get("yaw_rad", 0.0), placement, sheet, pivot), strict=True))
+    out = []
+    for name, error, u in zip(placement.error.names, placement.error.value, _sigmas(placement), strict=True):
+        left = 0.0 if name in amount else float(error + swing.get(name, 0.0))
+        one = sheet[name]
+        probability = conformance_probability(left, u, one.lower, one.upper) if one.judged else None
+        out.append(Expected(name, left, probability, verdict_of(left, u, one.lower, one.upper, rule)))
+    return tuple(out)
+
+
+def _sigmas(placement: Placement) -> list[float]:
+    return [placement.error.sigma(name) for name in placement.error.names]
+
+
+def expected_documents(found: tuple[Expected, ...], sheet: Sheet) -> list[dict[str, object]]:
+    """Machine-readable: figure, error left (as printed in `figures`), conformance probability, verdict."""
+    rows: list[dict[str, object]] = []
+    for one in found:
+        angle = one.figure.endswith("_rad")
+        error = math.degrees(one.error) if angle else one.error
+        rows.append(
+            {
+                "name": one.figure.replace("_rad", "_deg"),
+                "unit": "deg" if angle else "mm",
+                "error": error * sheet.printed_sign(one.figure),
+                "probability_conforms": one.probability,
+                "verdict": one.verdict.value,
+            }
+        )
+    return rows
 
 
 def documents(asked: tuple[Move, ...], pivot: Pivot | None = None) -> list[dict[str, object]]:

@@ -72,21 +72,37 @@ def mat_move(placement: Placement, sheet: Sheet) -> MatMove:
     -----
     With r the marks' required places from their middle: shift = mean error, turn = Σ r × e / Σ |r|².
     """
-    places = np.array([one.value for one in sheet.required]).reshape(-1, 2)
-    arm = places - places.mean(axis=0)
+    arm = _arms_mm(sheet)
     n = len(arm)
     fit = np.zeros((3, 2 * n))
     fit[0, 0::2] = fit[1, 1::2] = 1.0 / n
     fit[2, 0::2], fit[2, 1::2] = -arm[:, 1] / np.sum(arm**2), arm[:, 0] / np.sum(arm**2)
-    back = np.zeros((2 * n, 3))
-    back[0::2, 0] = back[1::2, 1] = 1.0
-    back[0::2, 2], back[1::2, 2] = -arm[:, 1], arm[:, 0]
+    back = _shifts(arm)
     error = placement.error
     rest = np.eye(2 * n) - back @ fit
     return MatMove(
         error.through(MOVE, fit @ error.value, fit),
         error.through(error.names, rest @ error.value, rest),
     )
+
+
+def mat_shift_mm(sheet: Sheet, ahead_mm: float, left_mm: float, turn_rad: float) -> Array:
+    """What a move of the whole mat does to each of its marks, in the order of `Sheet.required`, shape (2 n,)."""
+    return np.asarray(_shifts(_arms_mm(sheet)) @ [ahead_mm, left_mm, turn_rad], dtype=float)
+
+
+def _arms_mm(sheet: Sheet) -> Array:
+    """The marks' required places from their middle, shape (n, 2)."""
+    places = np.array([one.value for one in sheet.required]).reshape(-1, 2)
+    return np.asarray(places - places.mean(axis=0), dtype=float)
+
+
+def _shifts(arm: Array) -> Array:
+    """Marks' shifts by `MOVE`, shape (2 n, 3)."""
+    back = np.zeros((2 * len(arm), 3))
+    back[0::2, 0] = back[1::2, 1] = 1.0
+    back[0::2, 2], back[1::2, 2] = -arm[:, 1], arm[:, 0]
+    return back
 
 
 def _need(poses: PoseSet, sheet: Sheet, reference_known: Collection[str]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -10,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from calib.decision.moves import LEAVE, documents, in_words, moves
+from calib.decision.moves import LEAVE, documents, expected, expected_documents, in_words, moves
+from calib.decision.verdict import Verdict
 from calib.geometry.placement import errors_of, figures_of, placement
 from calib.paper.sheet import FIGURES
 from calib.paper.stand import Pivot
@@ -36,6 +38,12 @@ def measure(paper, centre_mm, rotation, variance=EXACT, toe_deg=0.0):
     poses = car({"rear_left": toe_deg, "rear_right": toe_deg})
     poses["target"] = Pose.from_rt("survey", "target", rotation, centre_mm)
     return placement(as_set(poses, np.eye(6 * len(poses)) * variance), paper)
+
+
+def measure_places(paper, centre_mm, sigma_mm):
+    """As `measure` for a target set square, places uncertain and directions all but known."""
+    poses = car() | {"target": Pose.from_rt("survey", "target", np.eye(3), centre_mm)}
+    return placement(as_set(poses, np.diag(np.tile([1e-14] * 3 + [sigma_mm**2] * 3, len(poses)))), paper)
 
 
 @pytest.mark.parametrize(
@@ -74,8 +82,8 @@ def test_one_sentence_for_a_technician():
     paper = paper_for("ahead")
     result = measure(paper, NOMINAL["ahead"] + (-8.0, -12.4, 0.0), turned(yaw=0.31), 1e-10)
     assert in_words(moves(result, paper)) == (
-        "move the stand 12.4 mm towards the car's left (driver looking forward), 8.0 mm away from the car, "
-        "turn it 0.31° clockwise seen from above, about the middle of the target"
+        "turn it 0.31° clockwise seen from above, about the middle of the target, move the stand 8.0 mm away from the car, "
+        "12.4 mm towards the car's left (driver looking forward)"
     )
 
 
@@ -162,12 +170,57 @@ def test_machine_form():
     paper = paper_for("ahead")
     result = measure(paper, NOMINAL["ahead"] + (0.0, 2.0, 0.0), turned(yaw=1.0), 1e-10)
     rows = documents(moves(result, paper), None)
-    assert rows[0] == {
+    assert rows[1] == {
         "name": "lateral_mm",
         "unit": "mm",
         "amount": pytest.approx(-2.0),
         "words": "move the stand 2.0 mm towards the car's right (driver looking forward)",
     }
-    assert (rows[1]["name"], rows[1]["unit"], rows[1]["about"]) == ("yaw_deg", "deg", "target centre")
-    assert rows[1]["amount"] == pytest.approx(-1.0)
-    assert documents(moves(result, paper, Pivot(0, 10)), Pivot(0, 10))[1]["about"] == "pivot"
+    assert (rows[0]["name"], rows[0]["unit"], rows[0]["about"]) == ("yaw_deg", "deg", "target centre")
+    assert rows[0]["amount"] == pytest.approx(-1.0)
+    assert documents(moves(result, paper, Pivot(0, 10)), Pivot(0, 10))[0]["about"] == "pivot"
+
+
+def test_moves_come_in_the_order_of_the_work():
+    paper = paper_for("ahead")
+    result = measure(paper, NOMINAL["ahead"] + (5.0, 6.0, 7.0), turned(1.0, 0.5, 0.4), 1e-10)
+    assert [move.figure for move in moves(result, paper)] == [
+        "yaw_rad",
+        "distance_mm",
+        "lateral_mm",
+        "height_mm",
+        "pitch_rad",
+        "roll_rad",
+    ]
+
+
+def test_what_is_expected_after_the_moves():
+    """An error below its U stays, for it is not moved; what is moved ends at zero."""
+    paper = paper_for("ahead", tolerances={"distance_mm": 5.0, "height_mm": 1.0})
+    result = measure_places(paper, NOMINAL["ahead"] + (8.0, 0.0, 0.4), 0.4)
+    after = {one.figure: one for one in expected(result, paper, moves(result, paper))}
+    assert after["distance_mm"].error == 0.0
+    assert after["distance_mm"].verdict is Verdict.CONFORMS
+    assert after["height_mm"].error == pytest.approx(0.4, abs=1e-9)
+    u = result.error.sigma("height_mm")
+    normal = NormalDist(0.4, u)
+    assert after["height_mm"].probability == pytest.approx(normal.cdf(1.0) - normal.cdf(-1.0), abs=1e-9)
+    assert after["lateral_mm"].probability is None
+
+
+def test_a_turn_about_the_pivot_whose_swing_is_below_u_is_left_in_what_is_expected():
+    paper = paper_for("ahead")
+    result = measure(paper, NOMINAL["ahead"], turned(yaw=0.3), 1e-7)
+    pivot = Pivot(0.0, 0.05)
+    asked = moves(result, paper, pivot)
+    assert [move.figure for move in asked] == ["yaw_rad"]
+    after = {one.figure: one for one in expected(result, paper, asked, pivot)}
+    # Turning clockwise by 0.3° carries the centre, 0.05 mm before the pivot, to the left.
+    assert after["lateral_mm"].error == pytest.approx(0.05 * math.sin(math.radians(0.3)), abs=1e-6)
+
+
+def test_an_error_behind_the_car_is_printed_as_the_sheet_reads():
+    paper = paper_for("behind")
+    result = measure_places(paper, NOMINAL["behind"] + (0.1, 0.0, 0.0), 0.4)
+    rows = {row["name"]: row for row in expected_documents(expected(result, paper, moves(result, paper)), paper)}
+    assert rows["distance_mm"]["error"] == pytest.approx(-0.1)
