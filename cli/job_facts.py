@@ -40,6 +40,7 @@ def facts_of(folder: Path) -> Facts:
         survey_words=words,
         car=_car(job, identity),
         placements=job_state.placement_states(sheets, entries),
+        mode=job.turning.mode,
     )
 
 

@@ -6,9 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from calib.geometry.wheel_data import Mode
 from calib.paper.job_state import PlacementState, next_open
 
-LEAST_ROLLS = 2
+LEAST_ROLLS = {Mode.ROLLED: 2, Mode.SPIN: 2, Mode.STATIC: 0}
+"""Rounds before `rest` to ask for: the third of a rolled car, or of wheels turned by hand, is `rest` itself."""
 SHEET = "sheet"
 DONE, OPEN, BLOCKED = "done", "open", "blocks"
 
@@ -42,6 +44,8 @@ class Facts:
     car : str
         Verdict of the vehicle file on this survey; "" when not judged, "none" when the job names no vehicle file.
     placements : sequence of PlacementState
+    mode : Mode
+        How the wheels come to turn between the rounds.
     """
 
     name: str
@@ -54,6 +58,7 @@ class Facts:
     survey_words: str
     car: str
     placements: Sequence[PlacementState]
+    mode: Mode = Mode.ROLLED
 
 
 def steps(facts: Facts) -> list[Step]:
@@ -97,14 +102,20 @@ def _before(facts: Facts) -> Step:
 def _photos(facts: Facts) -> Step:
     rolls = [epoch for epoch in facts.photos if epoch.startswith("roll-")]
     words = ", ".join(f"{epoch} {count}" for epoch, count in facts.photos.items()) or "none"
-    if "rest" not in facts.photos and len(rolls) < LEAST_ROLLS:
-        round_ = f"roll-{len(rolls) + 1}"
-        step = f"chocks set: photograph the next round into {facts.name}/photos/{round_}, then roll on by a quarter turn"
+    if "rest" in facts.photos:
+        return Step("photos", DONE, words)
+    into, rest = f"{facts.name}/photos/roll-{len(rolls) + 1}", f"{facts.name}/photos/rest"
+    if len(rolls) < LEAST_ROLLS[facts.mode]:
+        step = f"chocks set: photograph the next round into {into}, then roll on by a quarter turn of the wheels (some 0.5 m)"
+        if facts.mode is Mode.SPIN:
+            step = f"photograph the next round into {into}, then turn every wheel by hand by a quarter turn or so"
         return Step("photos", OPEN, words, step)
-    if "rest" not in facts.photos:
-        step = f"roll on once more, chocks and brake: photograph where the car stays into {facts.name}/photos/rest"
-        return Step("photos", OPEN, words, step)
-    return Step("photos", DONE, words)
+    step = {
+        Mode.ROLLED: f"roll on once more, chocks and brake: photograph where the car stays into {rest}",
+        Mode.SPIN: f"turn every wheel once more: photograph where they stay into {rest}",
+        Mode.STATIC: f"chocks and brake: photograph the car where it stands into {rest}",
+    }[facts.mode]
+    return Step("photos", OPEN, words, step)
 
 
 def _survey(facts: Facts) -> Step:
