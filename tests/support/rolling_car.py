@@ -187,3 +187,30 @@ def roll_survey(
     cov = left_cov(poses, centred)
     noisy = PoseSet(tuple(poses), cov, {"corners": cov})
     return noisy if rng is None else noisy.perturbed(rng.multivariate_normal(np.zeros(len(cov)), cov, method="cholesky"))
+
+
+def carried(poses: PoseSet, carry: Pose) -> PoseSet:
+    """The whole survey in another frame."""
+    rotation, shift = carry.rotation, carry.translation_mm
+    x, y, z = shift
+    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
+    adjoint = np.kron(np.eye(len(poses.poses)), np.block([[rotation, np.zeros((3, 3))], [cross @ rotation, rotation]]))
+    moved = tuple(Pose("survey", p.source, (carry @ p).transform) for p in poses)
+    return PoseSet(moved, adjoint @ poses.cov @ adjoint.T, {s: adjoint @ m @ adjoint.T for s, m in poses.parts.items()})
+
+
+def mirrored(poses: PoseSet) -> PoseSet:
+    """The survey in a mirror at y = 0: left boards become right ones; frames mirror an axis of their own."""
+    flip, flip_board = np.diag([1.0, -1.0, 1.0]), np.diag([-1.0, 1.0, 1.0])
+    swap = {"left": "right", "right": "left"}
+    out = []
+    for pose in poses:
+        name = pose.source
+        for word, other in swap.items():
+            if f"-{word}@" in name:
+                name = name.replace(f"-{word}@", f"-{other}@")
+                break
+        right = flip if name == "floor" else flip_board
+        out.append(Pose.from_rt("survey", name, flip @ pose.rotation @ right, flip @ pose.translation_mm))
+    signs = np.tile([-1.0, 1.0, -1.0, 1.0, -1.0, 1.0], len(out))
+    return PoseSet(tuple(out), poses.cov * signs * signs[:, None], {"corners": poses.cov * signs * signs[:, None]})

@@ -5,6 +5,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from calib.geometry.vehicle import vehicle_figures
 from calib.geometry.wheel_data import gather
@@ -18,7 +20,9 @@ from tests.support.rolling_car import (
     UP,
     CarPosition,
     RollingCar,
+    carried,
     epochs_of,
+    mirrored,
     motion,
     roll_survey,
     turn_about,
@@ -415,3 +419,46 @@ def test_the_ways_angle_is_as_sure_as_it_says():
         ratios.append(2 * angle / u)
     # 3 / sqrt(2 * 25) = 0.42
     assert np.sqrt(np.mean(np.square(ratios))) == pytest.approx(1.0, abs=0.42)
+
+
+HELD = HeldCar(yaw_deg=YAW_DEG, camber_deg=CAMBER_DEG, seed=4)
+turns = st.floats(-3.0, 3.0)
+shifts = st.floats(-5000.0, 5000.0)
+
+
+def noisy(mode: Mode) -> tuple[PoseSet, list[str], MotionPrior]:
+    epochs = epochs_of([0]) if mode is Mode.STATIC else turned_by_hand(8)
+    poses = roll_survey(HELD, epochs, rng=np.random.default_rng(6), on_body=ON_BODY)
+    return poses, list(epochs), FLOOR if mode is Mode.STATIC else LIFT
+
+
+@pytest.mark.parametrize("mode", [Mode.STATIC, Mode.SPIN])
+@settings(max_examples=4, deadline=None)
+@given(turn=st.tuples(turns, turns, turns), shift=st.tuples(shifts, shifts, shifts))
+def test_figures_of_a_car_that_did_not_roll_stay_in_any_frame(mode, turn, shift):
+    poses, epochs, prior = noisy(mode)
+    carry = Pose.from_rt("survey", "survey", list(turn), list(shift))
+    here, there = (
+        table(fit_wheels(p, specs(1.0, 0.5), epochs, prior, standoffs=KNOWN, mode=mode, body_boards=ON_BODY))
+        for p in (poses, carried(poses, carry))
+    )
+    for a, b in zip(here.figures, there.figures, strict=True):
+        if a.name not in ("thrust_direction", "centreline_direction"):  # told from where the floor frame's x happens to lie
+            assert b.value == pytest.approx(a.value, abs=1e-4 if a.unit == "deg" else 1e-2), a.name
+        assert b.u == pytest.approx(a.u, rel=2e-3), a.name
+
+
+@pytest.mark.parametrize("mode", [Mode.STATIC, Mode.SPIN])
+def test_a_mirrored_car_that_did_not_roll_flips_the_signs(mode):
+    poses, epochs, prior = noisy(mode)
+    poses = poses.of([body for body in poses.bodies if not body.startswith("body")])
+    x, y, z = MARK_MM
+    in_mirror = {wheel: replace(spec, centre_mm=(-x, y, z)) for wheel, spec in specs(1.0, 0.5).items()}
+    here = table(fit_wheels(poses, specs(1.0, 0.5), epochs, prior, standoffs=KNOWN, mode=mode))
+    there = table(fit_wheels(mirrored(poses), in_mirror, epochs, prior, standoffs=KNOWN, mode=mode))
+    swap = {"left": "right", "right": "left"}
+    for name in ("rear_toe_left", "camber_front_right", "front_toe_right", "wheelbase_left", "rear_total_toe"):
+        axle = "_".join(swap.get(word, word) for word in name.split("_"))
+        assert there[axle].value == pytest.approx(here[name].value, abs=1e-4 if here[name].unit == "deg" else 1e-2), name
+        assert there[axle].u == pytest.approx(here[name].u, rel=2e-3), name
+    assert there["thrust_angle"].value == pytest.approx(-here["thrust_angle"].value, abs=1e-4)

@@ -11,8 +11,10 @@ from tests.support.rolling_car import (
     POINTS_MM,
     STANDOFF_MM,
     RollingCar,
+    carried,
     epochs_of,
     left_cov,
+    mirrored,
     noise_cov,
     roll_survey,
     turn_about,
@@ -212,16 +214,6 @@ def test_misfit_multiplies_the_covariance():
     assert axle_sigmas(result) == pytest.approx(result.sigma0 * quiet, rel=0.01)
 
 
-def carried(poses: PoseSet, carry: Pose) -> PoseSet:
-    """The whole survey in another frame."""
-    rotation, shift = carry.rotation, carry.translation_mm
-    x, y, z = shift
-    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
-    adjoint = np.kron(np.eye(len(poses.poses)), np.block([[rotation, np.zeros((3, 3))], [cross @ rotation, rotation]]))
-    moved = tuple(Pose("survey", p.source, (carry @ p).transform) for p in poses)
-    return PoseSet(moved, adjoint @ poses.cov @ adjoint.T, {s: adjoint @ m @ adjoint.T for s, m in poses.parts.items()})
-
-
 def test_figures_stay_when_the_whole_survey_is_turned_and_shifted():
     epochs = epochs_of([0, 90, 180, 270], **WANDER)
     poses = roll_survey(CAR, epochs, rng=np.random.default_rng(4))
@@ -235,23 +227,6 @@ def test_figures_stay_when_the_whole_survey_is_turned_and_shifted():
         tolerance = 1e-5 if a.unit == "deg" else 1e-3
         assert b.value == pytest.approx(a.value, abs=tolerance), a.name
         assert b.u == pytest.approx(a.u, rel=1e-3), a.name
-
-
-def mirrored(poses: PoseSet) -> PoseSet:
-    """The survey in a mirror at y = 0: left boards become right ones; frames mirror an axis of their own."""
-    flip, flip_board = np.diag([1.0, -1.0, 1.0]), np.diag([-1.0, 1.0, 1.0])
-    swap = {"left": "right", "right": "left"}
-    out = []
-    for pose in poses:
-        name = pose.source
-        for word, other in swap.items():
-            if f"-{word}@" in name:
-                name = name.replace(f"-{word}@", f"-{other}@")
-                break
-        right = flip if name == "floor" else flip_board
-        out.append(Pose.from_rt("survey", name, flip @ pose.rotation @ right, flip @ pose.translation_mm))
-    signs = np.tile([-1.0, 1.0, -1.0, 1.0, -1.0, 1.0], len(out))
-    return PoseSet(tuple(out), poses.cov * signs * signs[:, None], {"corners": poses.cov * signs * signs[:, None]})
 
 
 def test_mirrored_car_flips_the_signs():
