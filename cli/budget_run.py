@@ -10,7 +10,9 @@ from pathlib import Path
 from calib.bodies import known_boards, possible_bumps, view_of
 from calib.decision.budget import budget, find_figure, printed_factor
 from calib.decision.monte_carlo import Drawn, compare, draw
+from calib.geometry.floor_shape import WHEEL_PLANE
 from calib.geometry.placement import figures_of
+from calib.geometry.touch_slips import TouchSlip, touch_slips
 from calib.geometry.vehicle import value_of
 from calib.paper.sheet import FIGURES, Sheet, read_sheet
 from calib.paper.stand import read_stand
@@ -19,17 +21,17 @@ from cli.budget import BudgetRun
 from cli.check_run import run_check
 from cli.kept_survey import Survey
 from cli.stations import Desk, Tick, car_from, settled_survey
-from cli.touching import needed_points, with_points
+from cli.touching import needed_points, photo_of, points_on
 from vision.errors import MeasurementError
 from vision.frames import Estimate, Pose
 from vision.network import Network
-from vision.reliability import SingleError, Suspect, hidden, single_errors, with_probes
+from vision.reliability import PROBE, SingleError, Suspect, hidden, noncentrality, single_errors, with_probes
 from vision.sightings_io import from_document
 
 OBSERVED = 0.005
 """Share of an error that shows, below which nothing in the photos checks a typed value: it is taken on trust."""
 TYPED = ("scale", "flatness", "lens", "tape")
-IN_SURVEY, IN_CHECK = "survey", "check"
+IN_SURVEY, IN_TOUCH, OF_TIP, IN_CHECK = "survey", "touch", "tip", "check"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,16 +73,16 @@ def run_budget(
     if figure in {name.replace("_rad", "_deg") for name in FIGURES}:
         measured = _with_check(desk, survey, (network, errors), given, tick, (placement, car_not_seen))
     else:
-        probed = _probed(desk, survey, network, errors)
-        measured = _Measured(car_from(desk, probed, probed.state.pose_set()), None, None, {IN_SURVEY: errors})
+        probed, slips = _probed(desk, survey, network, errors)
+        measured = _Measured(car_from(desk, probed, probed.state.pose_set()), None, None, slips)
     estimate, name = find_figure(figure, measured.estimates)
     labels = tuple(f"{label}:" for label in measured.errors)
     found = budget(estimate, name, [source for source in estimate.parts if not source.startswith(labels)])
     factor = printed_factor(name)
     rows = [
         (one, factor * move)
-        for label, errors in measured.errors.items()
-        for one, move in zip(errors, hidden(estimate, name, errors, label), strict=True)
+        for label, some in measured.errors.items()
+        for one, move in zip(some, hidden(estimate, name, some, label), strict=True)
     ]
     seen = sorted((row for row in rows if not _on_trust(row[0])), key=lambda row: -row[1])
     trusted = tuple(one for one, _ in rows if _on_trust(one))
@@ -118,19 +120,44 @@ def _with_check(
     placement, car_not_seen = choice
     sheet = read_sheet(desk.job.need_sheet(), placement)
     network, errors = surveyed
-    probed = _probed(desk, survey, network, errors, sheet)
+    probed, slips = _probed(desk, survey, network, errors, sheet)
     run = run_check(desk, sheet, probed, given, tick, car_not_seen=car_not_seen)
     late = single_errors(run.network)
     state = with_probes(run.network.state, late, IN_CHECK)
     car = car_from(desk, probed, state.pose_set())
     outcome = check_of(car, desk.job, sheet, read_stand(desk.job.need_stand()), desk.boards, run.epoch)
-    return _Measured(car, outcome, sheet, {IN_SURVEY: errors, IN_CHECK: late})
+    return _Measured(car, outcome, sheet, slips | {IN_CHECK: late})
 
 
-def _probed(desk: Desk, survey: Survey, network: Network, errors: Sequence[SingleError], sheet: Sheet | None = None) -> Survey:
-    """The survey with its single errors as vanishing sources, and with the touched points that the figures are made of."""
+def _probed(
+    desk: Desk, survey: Survey, network: Network, errors: list[SingleError], sheet: Sheet | None = None
+) -> tuple[Survey, dict[str, list[SingleError]]]:
+    """The survey and the touched points the figures are made of, single errors of both riding along; and these errors."""
     probed = replace(survey, state=with_probes(network.state, errors, IN_SURVEY))
-    return with_points(desk, probed, needed_points(desk.job, sheet))
+    names = needed_points(desk.job, sheet)
+    if not names:
+        return probed, {IN_SURVEY: errors}
+    touched, points = points_on(desk, probed, names)
+    beside = [one for one in single_errors(touched) if not _held_by_hand(one)]
+    slips = touch_slips(touched.poses, points, noncentrality(3))
+    points = [
+        replace(point, riders={f"{OF_TIP}:{k}": slip.rider(PROBE) for k, slip in enumerate(slips) if slip.point == point.name})
+        for point in points
+    ]
+    state = with_probes(touched.state, beside, IN_TOUCH)
+    found = {IN_SURVEY: errors, IN_TOUCH: beside, OF_TIP: [_tip_elsewhere(slip) for slip in slips]}
+    return replace(probed, state=state, points=(*probed.points, *points)), found
+
+
+def _held_by_hand(one: SingleError) -> bool:
+    """A board that is a body of this photo alone: its own place takes such an error up, the tip's other photos tell of it."""
+    body, _, photo = one.what.partition(" in ")
+    return one.kind == "sighting" and body.endswith(f"@{photo}")
+
+
+def _tip_elsewhere(slip: TouchSlip) -> SingleError:
+    what = f"{slip.point} in {photo_of(slip.body)}"
+    return SingleError("tip", what, "mm", slip.share, slip.smallest_mm, slip.statistic, slip.effect_mm)
 
 
 def _placed(sheet: Sheet, name: str) -> Callable[[Mapping[str, Pose]], float]:
@@ -146,6 +173,7 @@ def _drawn(measured: _Measured, desk: Desk, name: str, told: tuple[float, float]
         function = value_of(name, desk.job.reference_known)
     else:
         raise MeasurementError(f"{name} is a by-product of the roll fit: no draws for it", hint="leave --draws away")
-    bodies = [body for body in poses.bodies if body in ("floor", "target") or body.startswith(("axle:", "point:", "board:"))]
+    whole = ("floor", "target", WHEEL_PLANE)
+    bodies = [body for body in poses.bodies if body in whole or body.startswith(("axle:", "point:", "board:"))]
     value, sigma = told
     return compare(draw(poses.of(bodies), function, draws, seed), value, 2.0 * sigma)

@@ -19,6 +19,7 @@ WORDS = {
     "scale": "print scale of {what} other than measured",
     "flatness": "{what} bent more than typed",
     "lens": "{what} other than calibrated",
+    "tip": "tip beside point {what}",
     "tape": "tape {what} misread",
 }
 

@@ -101,11 +101,11 @@ def run_teach(desk: Desk, survey: Survey, board: str, given: Sequence[Path], tic
         fit.tip.cov,
         scale_of(desk.boards[board]),
         fit.rms_mm,
-        tuple(_photo(body) for body in fit.kept),
-        tuple(_photo(body) for body in fit.left_out),
+        tuple(photo_of(body) for body in fit.kept),
+        tuple(photo_of(body) for body in fit.left_out),
         datetime.date.today(),
     )
-    told = [f"{_photo(body)}: left out, the tip lies elsewhere than in all other photos" for body in fit.left_out]
+    told = [f"{photo_of(body)}: left out, the tip lies elsewhere than in all other photos" for body in fit.left_out]
     if fit.scatter > 1.0:
         told.append(f"the tip wandered more than the photos explain: its U is multiplied by {fit.scatter**0.5:.1f}")
     return TeachRun(stylus, fit, (*held.remarks, *told))
@@ -131,7 +131,7 @@ def run_touch(desk: Desk, survey: Survey, name: str, stylus_file: Path, given: S
     tip = tip_of(stylus)
     touch = fit_touch(held.network.poses, held.bodies(stylus.board), tip, name)
     remarks = [*held.remarks]
-    remarks += [f"{_photo(body)}: left out, the tip lies elsewhere than in the other photos" for body in touch.left_out]
+    remarks += [f"{photo_of(body)}: left out, the tip lies elsewhere than in the other photos" for body in touch.left_out]
     if touch.scatter > 1.0:
         remarks.append(f"the tip wandered more than its U explains: the point's U is multiplied by {touch.scatter**0.5:.1f}")
     if not stayed:
@@ -264,7 +264,7 @@ def kept_part(run: TouchRun) -> dict[str, Any]:
     return {
         "survey": {"id": run.survey.id, "date": run.survey.date},
         "photos": [{"name": name, "lens": lens[name], "sha256": sha[name]} for name in used],
-        "left_out": [{"photo": _photo(body), "reason": "the tip lies elsewhere"} for body in run.touch.left_out],
+        "left_out": [{"photo": photo_of(body), "reason": "the tip lies elsewhere"} for body in run.touch.left_out],
         "moved_since_survey": sorted(moved),
         "stylus": stylus_document(run.stylus),
         "sightings": [to_document(photo.sightings) for photo in run.held.seen if photo.name in used],
@@ -376,5 +376,6 @@ def _usable(
     return views, told
 
 
-def _photo(body: str) -> str:
+def photo_of(body: str) -> str:
+    """Photo of a board held by hand, which is a body of its photo."""
     return body.partition("@")[2]

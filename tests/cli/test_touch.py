@@ -121,6 +121,22 @@ def test_a_touched_bumper_is_the_origin_of_a_sheet(job, there):
     assert check["sources"]["distance_mm"]["stand-off"] == pytest.approx(0.0, abs=1e-6)
 
 
+def test_a_budget_from_a_touched_origin_names_what_could_hide_in_the_touch_photos(job):
+    """A tip elsewhere in one photo: how far it is said to move the distance is how far a board read elsewhere does."""
+    edit(job / "sheet.toml", lambda sheet: sheet.update(origin="point:bumper"))
+    edit(job / "sheet.toml", lambda sheet: sheet["distance"].update(value=1750.0))
+    budget = bayfix("budget", job, "distance_mm", "--json").document
+    slips = [row for row in budget["unnoticed"] if row["kind"] == "tip"]
+    assert {row["error"] for row in slips} == {f"tip beside point bumper in touch-bumper/0{i}.jpg" for i in range(1, 7)}
+    assert all(0.3 < row["unnoticed_below"] < 10.0 and row["unit"] == "mm" and not row["shows"] for row in slips)
+    assert all(0.0 < row["moves_figure_by"] < row["unnoticed_below"] for row in slips)
+    beside = [row["error"] for row in budget["unnoticed"] if "touch-bumper/" in row["error"] and row["kind"] == "sighting"]
+    assert beside
+    assert all(error.startswith(("floor-", "wheel-")) for error in beside)
+    (check,) = (row for row in bayfix("check", job, "--json").document["figures"] if row["name"] == "distance_mm")
+    assert (budget["measured"], budget["U"]) == pytest.approx((check["measured"], check["U"]), rel=1e-6)
+
+
 def test_three_touches_on_a_rim_take_the_place_of_its_stand_off(job, surveyed_job, there):
     rim = touched(surveyed_job, 1, places=rim_places(surveyed_job.demo.bay, "rear_left", "rl"), teach=0)
     assert rim.stylus == there.stylus
