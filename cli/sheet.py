@@ -10,6 +10,7 @@ import typer
 from cli.base import DONE, Exit, Json, print_json, shop_command
 
 if TYPE_CHECKING:
+    from calib.paper.drawing import Drawing
     from calib.paper.sheet import PlacementSheet, Sheet
 
 sheet_app = typer.Typer(no_args_is_help=True, help="Placement sheets: look, confirm, compare.")
@@ -92,14 +93,24 @@ def show(
 def _draw(one: Sheet, sheets: PlacementSheet, folder: Path, stem: str) -> list[Path]:
     from calib.paper.sheet_drawing import sheet_drawing
     from cli.sheet_words import source_in_words
-    from vision.errors import FileError
-    from vision.toml_io import write_whole
 
     others = [other for other in sheets.together(one.name) if other is not one]
     drawing = sheet_drawing(one, others, [one.confirmation.words, source_in_words(one.provenance)])
-    start = folder / (f"{stem}-{one.name}" if one.name else stem)
+    return write_drawing(drawing, folder, f"{stem}-{one.name}" if one.name else stem)
+
+
+def write_drawing(drawing: Drawing, folder: Path, name: str) -> list[Path]:
+    """Write a drawing as SVG and PNG, each whole or not at all.
+
+    Raises
+    ------
+    FileError
+    """
+    from vision.errors import FileError
+    from vision.toml_io import write_whole
+
     data: dict[str, str | bytes] = {"svg": drawing.svg(), "png": drawing.png()}
-    files = {start.with_name(f"{start.name}.{kind}"): content for kind, content in data.items()}
+    files = {folder / f"{name}.{kind}": content for kind, content in data.items()}
     try:
         for path, content in files.items():
             write_whole(path, content)

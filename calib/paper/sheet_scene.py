@@ -43,6 +43,25 @@ USUAL_MM = {"panel": (1000.0, 800.0, 40.0), "reflector": (250.0, 250.0, 125.0), 
 """Width, height and depth of a target whose size the sheet does not give."""
 
 
+@dataclass(frozen=True, slots=True)
+class CarShape:
+    """What a drawing needs of a car, mm; overhangs reach from an axle to the bumper."""
+
+    wheelbase_mm: float = WHEELBASE_MM
+    track_mm: float = TRACK_MM
+    width_mm: float = BODY_WIDTH_MM
+    front_overhang_mm: float = FRONT_END_MM - WHEELBASE_MM
+    rear_overhang_mm: float = -REAR_END_MM
+
+    @property
+    def front_mm(self) -> float:
+        """Front end, from the rear axle."""
+        return self.wheelbase_mm + self.front_overhang_mm
+
+
+USUAL_CAR = CarShape()
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Scene:
     """What is drawn of one placement.
@@ -111,10 +130,10 @@ def all_of(scene: Scene) -> Array:
     return np.array(list(scene.marks_mm.values())) if scene.marks_mm else scene.outline_mm
 
 
-def scene_of(sheet: Sheet) -> Scene:
-    """The placement of a sheet as it is to be drawn."""
+def scene_of(sheet: Sheet, car: CarShape = USUAL_CAR) -> Scene:
+    """The placement of a sheet as it is to be drawn, before or behind this car."""
     usual: list[str] = []
-    origin = _origin(sheet, usual)
+    origin = _origin(sheet, usual, car)
 
     def value(name: str, otherwise: float) -> float:
         if name in sheet:
@@ -134,19 +153,19 @@ def scene_of(sheet: Sheet) -> Scene:
     return Scene(sheet, origin, centre, from_euler(yaw, pitch, roll), size, {}, tuple(usual))
 
 
-def _origin(sheet: Sheet, usual: list[str]) -> Array:
+def _origin(sheet: Sheet, usual: list[str], car: CarShape) -> Array:
     """Mean of wheel reference points of the usual car; a place the sheet leaves to be touched lies at the bumper."""
     places = {
-        "front_left": (WHEELBASE_MM, TRACK_MM / 2),
-        "front_right": (WHEELBASE_MM, -TRACK_MM / 2),
-        "rear_left": (0.0, TRACK_MM / 2),
-        "rear_right": (0.0, -TRACK_MM / 2),
+        "front_left": (car.wheelbase_mm, car.track_mm / 2),
+        "front_right": (car.wheelbase_mm, -car.track_mm / 2),
+        "rear_left": (0.0, car.track_mm / 2),
+        "rear_right": (0.0, -car.track_mm / 2),
     }
     if sheet.origin_wheels:
         x, y = np.mean([places[wheel] for wheel in sheet.origin_wheels], axis=0)
         return np.array([x, y, TYRE_MM / 2])
     usual.append("origin")
-    x = FRONT_END_MM if sheet.side == "ahead" else REAR_END_MM
+    x = car.front_mm if sheet.side == "ahead" else -car.rear_overhang_mm
     return np.array([x, 0.0, 0.0 if sheet.origin.startswith("board:") else 500.0])
 
 
