@@ -27,6 +27,8 @@ STEPS = 1
 MOST_LOOKS = 4
 SETTLED_BLUR = 0.02
 """Relative change of the blur below which the last look has settled: a tone curve makes the windows' blur wrong by a third."""
+MOST_STEP = (0.5, 2.0)
+"""Of the blur's variance, after a step over before."""
 CLEARLY = 4.0
 """Variance ratio from which a smooth misfit is believed: the 99.9 % point of F with 12 and 20 degrees of freedom is near 5."""
 
@@ -92,8 +94,15 @@ def corner_cells(board: Board, ids: NDArray[np.int64], largest: float = np.inf) 
 
 
 def stepped_blur(blur: Array, fits: Fits, side: float) -> Array:
-    """Blur covariance after one step, kept positive and below a third of a square of this side (px)."""
-    values, axes = np.linalg.eigh(blur + fits.blur_step())
+    """Blur covariance after one step, kept positive and below a third of a square of this side (px).
+
+    A step is right for little changes only: on small squares one from too wide a blur ends far below the true one, where the
+    pattern looks wrong. So in no direction does the variance change by more than half its size or twice.
+    """
+    root = np.linalg.cholesky(blur)
+    back = np.linalg.inv(root)
+    ratios, axes = np.linalg.eigh(np.eye(2) + back @ fits.blur_step() @ back.T)
+    values, axes = np.linalg.eigh(root @ axes @ np.diag(np.clip(ratios, *MOST_STEP)) @ axes.T @ root.T)
     values = np.clip(values, 0.3**2, np.clip(0.35 * side, 1.0, 12.0) ** 2)
     return np.asarray(axes @ np.diag(values) @ axes.T)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.benchmarks import corner_study as study
 from tests.benchmarks.corner_bound import pose_information
 from tests.support.fine_board import View, draw
 from tests.support.render_board import Imaging, Scene, facing, render, true_corners
@@ -90,3 +91,14 @@ def test_something_on_the_rim_costs_only_the_rim():
     error = sighting.px - true_corners(BOARD, pose, camera)[sighting.corner_ids]
     assert len(sighting.corner_ids) >= BOARD.corner_count - 1
     assert np.linalg.norm(error, axis=1).max() < 0.03
+
+
+@pytest.mark.parametrize("changed", [{"tilt_deg": 70.0}, {"tilt_deg": 60.0, "z_mm": 1300.0}], ids=str)
+def test_a_steep_board_with_small_squares_is_found_every_time(changed):
+    """From too wide a blur one step led far below the true one, and half of such pictures were refused."""
+    case, rng = study.Case(**changed), np.random.default_rng(11)
+    for one in study.shown(case, 2):
+        for _ in range(3):
+            image = np.clip(np.rint(one.light + rng.normal(0.0, case.noise, one.light.shape)), 0, 255).astype(np.uint8)
+            found, refused = detect_boards(image, BoardSet((study.BOARD,)), study.CAMERA)
+            assert [len(sighting.corner_ids) for sighting in found] == [study.BOARD.corner_count], refused
