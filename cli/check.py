@@ -108,7 +108,9 @@ def check(
     run = replace(run, remarks=(*run.remarks, *before_remarks(desk.job)))
     document = check_document(run, wanted, survey, desk, car_not_seen, accepted)
     if not without:
-        write_result(desk.job, f"{run.epoch}.json", json.dumps(document, indent=1, ensure_ascii=False))
+        # Targets that stand at the same time are judged from the same photos: each keeps its own result.
+        name = run.epoch if len(sheets.together(wanted.name)) == 1 else f"{run.epoch}-{wanted.name}"
+        write_result(desk.job, f"{name}.json", json.dumps(document, indent=1, ensure_ascii=False))
         note(desk.job, run.epoch, document)
     if as_json:
         print_json(document)

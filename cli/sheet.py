@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from calib.paper.drawing import Drawing
     from calib.paper.sheet import PlacementSheet, Sheet
 
-sheet_app = typer.Typer(no_args_is_help=True, help="Placement sheets: look, confirm, compare.")
+sheet_app = typer.Typer(no_args_is_help=True, help="Placement sheets: write, look, confirm, compare.")
 SheetPath = Annotated[Path, typer.Argument(metavar="SHEET", help="A placement sheet.")]
 Accept = Annotated[
     bool, typer.Option("--accept", help="Numbers that are questioned do stand in the document; kept with the result.")
@@ -27,6 +27,30 @@ def register(app: typer.Typer) -> None:
 @sheet_app.callback()
 def sheet_options() -> None:
     """Placement sheets: look at one, confirm it as a second person, compare two editions."""
+
+
+@sheet_app.command("new")
+@shop_command
+def new(
+    sheet: Annotated[Path, typer.Argument(metavar="SHEET", help="File to write; one that is there is left alone.")],
+    as_json: Json = False,
+) -> Exit:
+    """Write a sheet for several placements with notes in it, to be filled in."""
+    from calib.paper.templates import SHEETS
+    from vision.errors import FileError
+    from vision.toml_io import write_whole
+
+    if sheet.exists():
+        raise FileError(f"{sheet}: is there already", hint="choose another name")
+    try:
+        write_whole(sheet, SHEETS)
+    except OSError as err:
+        raise FileError(f"{sheet}: cannot be written: {err.strerror or err}", hint="choose another folder") from err
+    if as_json:
+        print_json({"written": sheet.as_posix()})
+    else:
+        typer.echo(f"written  {sheet}")
+    return DONE
 
 
 @sheet_app.command("confirm")

@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import Any
 
 import tomlkit
+from tomlkit.exceptions import TOMLKitError
+from tomlkit.items import Table
 
 from calib.paper.placements import UNCONFIRMED, Confirmation
 from calib.paper.sheet_model import ConfirmedEntry
@@ -68,18 +70,36 @@ def confirm(path: Path, by: str, date: datetime.date, accepted: Sequence[str] = 
     table.add("fingerprint", fingerprint(doc))
     if accepted:
         table.add("accepted", list(accepted))
-    file = tomlkit.parse(text)
-    if CONFIRMED in file:
-        file[CONFIRMED] = table
-    else:
-        file.add(tomlkit.nl())
-        file.add(CONFIRMED, table)
-    written = tomlkit.dumps(file)
+    written = _with_table(path, text, table)
     try:
         windows = b"\r\n" in path.read_bytes()
         write_whole(path, written.replace("\n", "\r\n") if windows else written)
     except OSError as err:
         raise FileError(f"{path}: cannot be written: {err.strerror or err}", hint="see to the rights of the folder") from err
+
+
+def _with_table(path: Path, text: str, table: Table) -> str:
+    """The text with the table in it; nothing else may have changed.
+
+    Raises
+    ------
+    FileError
+        The text cannot be edited without changing what it says.
+    """
+    hint = "write every table of the sheet in one place, as bayfix job new does, and confirm again"
+    try:
+        file = tomlkit.parse(text)
+        if CONFIRMED in file:
+            file[CONFIRMED] = table
+        else:
+            file.add(tomlkit.nl())
+            file.add(CONFIRMED, table)
+        written = tomlkit.dumps(file)
+    except TOMLKitError as err:
+        raise FileError(f"{path}: cannot be edited: {err}", hint=hint) from err
+    if fingerprint(parsed(path, written)) != fingerprint(parsed(path, text)):
+        raise FileError(f"{path}: cannot be edited without changing what it says", hint=hint)
+    return written
 
 
 def _plain(value: Any) -> Any:

@@ -141,17 +141,19 @@ board = "wheel-front-right"
 SHEET = """\
 schema = "placement-sheet/1"
 # Where the target must stand, copied from the vehicle maker's licensed service information. Nothing here is a default.
-# Read every number back to somebody else: a typing error here beats every later care.
+# A typing error here beats every later care: look at it (bayfix sheet show sheet.toml), then let somebody else compare every
+# number with the document and confirm it (bayfix sheet confirm sheet.toml --by NAME). Several placements: bayfix sheet new.
 
 target = ""              # FILL IN: name of the target, in the document's words
 origin = "front-axle"    # where the distance starts: front-axle, rear-axle (midpoint of the two wheels), or one wheel:
                          # front-left, front-right, rear-left, rear-right (left and right are the driver's, looking forward);
                          # or a point touched with the stylus: "point:bumper" (see: bayfix touch --help)
-line = "thrust"          # the line it is measured along: thrust (rear thrust line) or centreline (rear to front midpoint)
+line = "thrust"          # the line it is measured along: thrust (rear thrust line) or centreline (rear to front midpoint),
+                         # or through two touched points, the second towards the front: ["point:a", "point:b"]
 side = "ahead"           # the target stands ahead of the car, or behind it
 
 # Remove the # in front of the values the document gives, and type its numbers. Leave out what it does not give.
-#   value      in the unit below it (mm or deg: convert first)
+#   value      in the unit below it: mm, cm, m, in (inches), deg or min (minutes of arc); or a text: "0 deg 30 min"
 #   tolerance  plus or minus this much is allowed. Without it the value is measured but not judged.
 #   Unequal limits: instead of tolerance write lower = -3.0 and upper = 5.0, the least and greatest error allowed.
 
@@ -184,6 +186,61 @@ side = "ahead"           # the target stands ahead of the car, or behind it
 # value = 0.0
 # unit = "deg"
 # tolerance = 0.5
+
+[provenance]
+document = ""            # FILL IN: which document or service information page
+edition = ""             # its edition or version
+# date_read = 2026-01-31 # the day it was read (no quotes)
+typed_by = ""            # FILL IN: who typed these numbers
+checked_by = ""          # who compared them with the document, ideally somebody else
+"""
+
+SHEETS = """\
+schema = "placement-sheet/2"
+# Several placements in the order of the work, copied from the vehicle maker's licensed service information.
+# Look at it: bayfix sheet show FILE. Let somebody else compare and confirm it: bayfix sheet confirm FILE --by NAME
+
+# What stands here holds for every placement that does not say otherwise.
+origin = "front-axle"    # front-axle, rear-axle, front-left, front-right, rear-left, rear-right, "point:NAME", "board:NAME"
+line = "thrust"          # thrust, centreline, or two places: ["point:a", "point:b"]
+side = "ahead"           # ahead or behind
+
+[[placement]]
+name = "first"           # your name for it: bayfix check JOB --placement first
+target = ""              # FILL IN: name of the target, in the document's words
+kind = "panel"           # panel, reflector, or mat
+# target_boards = ["stand-1"]   # boards the right target is known by
+# size = { width = 1200.0, height = 800.0, unit = "mm" }
+# distance = { value = 1500.0, unit = "mm", tolerance = 5.0 }
+# lateral = { value = 0.0, unit = "mm", tolerance = 5.0 }       # + to the car's left
+# height = { value = 1200.0, unit = "mm", tolerance = 5.0 }
+# yaw = { value = 0.0, unit = "deg", tolerance = 0.3 }          # + counter-clockwise seen from above
+# pitch = { value = 0.0, unit = "deg", tolerance = 0.5 }        # + leans the top in the car's forward direction
+# roll = { value = 0.0, unit = "deg", tolerance = 0.5 }         # + lifts the side on the car's left
+
+# [[placement]]
+# name = "rear-left"
+# target = "corner reflector"
+# kind = "reflector"
+# origin = "rear-axle"
+# side = "behind"
+# distance = { value = 2000.0, unit = "mm", lower = -5.0, upper = 10.0 }   # unequal limits of the error
+# lateral = { value = 1600.0, unit = "mm", tolerance = 10.0 }
+# height = { value = 650.0, unit = "mm", tolerance = 10.0 }
+# yaw = { value = -45.0, unit = "deg", tolerance = 1.0 }
+
+# [[placement]]
+# name = "mat-left"
+# target = "mat at the car's left"
+# kind = "mat"             # lies on the floor, placed by marked points that are touched with the stylus
+# [[placement.mark]]
+# name = "a"
+# ahead = { value = 500.0, unit = "mm", tolerance = 5.0 }       # from the origin, + towards the car's front
+# left = { value = 1500.0, unit = "mm", tolerance = 5.0 }       # from the line, + to the car's left
+# [[placement.mark]]
+# name = "b"
+# ahead = { value = -1500.0, unit = "mm", tolerance = 5.0 }
+# left = { value = 1500.0, unit = "mm", tolerance = 5.0 }
 
 [provenance]
 document = ""            # FILL IN: which document or service information page

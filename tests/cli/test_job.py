@@ -70,7 +70,7 @@ def test_the_job_file_serves_as_written_once_a_lens_profile_is_there(tmp_path):
 
 def test_blanks_that_were_not_filled_in_are_named(tmp_path):
     new(tmp_path)
-    with pytest.raises(FileError, match=r"sheet\.toml:5: target: is empty: fill it in"):
+    with pytest.raises(FileError, match=r"sheet\.toml:6: target: is empty: fill it in"):
         read_sheet(tmp_path / "sheet.toml")
     with pytest.raises(FileError, match=r"stand\.toml:\d+: board\.0\.right_mm: this key is missing"):
         read_stand(tmp_path / "stand.toml")

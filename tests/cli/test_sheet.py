@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import pytest
 import tomlkit
@@ -49,6 +50,22 @@ def test_a_suspicious_number_is_asked_about_until_it_is_accepted(write):
     assert document["state"]["state"] == "confirmed"
     # Confirmed with it, the sheet is not asked about again.
     assert bayfix("sheet", "confirm", path, "--by", "C. D.").status == Exit.CONFORMS
+
+
+# --- new ----------------------------------------------------------------------------------------------------------------
+
+
+def test_a_new_sheet_is_filled_in_and_read_without_a_manual(tmp_path):
+    path = tmp_path / "new.toml"
+    assert bayfix("sheet", "new", path).status == Exit.CONFORMS
+    with nothing_written(tmp_path):
+        assert "new.toml: is there already" in refused("sheet", "new", path)
+        assert "placement.0.target: is empty: fill it in" in refused("sheet", "show", path)
+    text = path.read_text(encoding="utf-8")
+    path.write_text(re.sub(r"^# (?=[\[a-z])", "", text, flags=re.MULTILINE).replace('= ""', '= "x"'), encoding="utf-8")
+    shown = bayfix("sheet", "show", path, "--json", "--accept").document
+    assert [one["name"] for one in shown["placements"]] == ["first", "rear-left", "mat-left"]
+    assert [len(one["figures"]) for one in shown["placements"]] == [6, 4, 4]
 
 
 # --- a check ------------------------------------------------------------------------------------------------------------
@@ -165,3 +182,12 @@ def test_two_editions_are_compared(write, tmp_path):
 
 def test_the_schema_is_printed():
     assert json.loads(bayfix("sheet", "schema").out)["title"] == "bayfix placement sheet"
+
+
+def test_targets_that_stand_together_keep_a_result_each(job):
+    several(job)  # "high" stands with "low"
+    for name in ("low", "high"):
+        bayfix("check", job, "--placement", name)
+    results = {path.name for path in (job / "results").glob("check-1*.json")}
+    assert results == {"check-1-low.json", "check-1-high.json"}
+    assert json.loads((job / "results" / "check-1-high.json").read_text(encoding="utf-8"))["placement"] == "high"
