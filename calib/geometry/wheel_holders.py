@@ -11,89 +11,93 @@ from scipy.special import chdtrc
 
 from calib.geometry.wheel_data import WheelSpec, wheel_words
 from calib.geometry.wheel_model import RollSolution, adjust
-from calib.geometry.wheel_priors import CENTRING, MOUNTING, centred, off_centre, off_square, prior_sources, squared
+from calib.geometry.wheel_priors import CENTRING, MOUNTING, centred, off_centre, off_square, squared
+from calib.geometry.wheel_state import RollData
 from vision.frames import Array
 
 FALSE_ALARM = 1e-3
 """Chance that a sound set of holders is contradicted, all together (Bonferroni)."""
-SHOWN = 0.2
-"""Least share of an observation that shows in its residual: without turning wheels none does."""
-MOST_LEFT_OUT = 8
+UNSEEN = 1e-14
+"""Least eigenvalue of the scaled normal matrix: what the photos do not show contradicts nothing."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Doubt:
-    """What is typed of one wheel's holder, and how improbable the turning wheel makes it."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """What the turning wheels show of one holder, the typed values set aside: two values along the board's axes and their
+    covariance, mm or parts of a unit axis; `sigma` is what is typed."""
 
     source: str
     wheel: int
-    chance: float
+    value: Array
+    cov: Array
+    sigma: float
+
+    @property
+    def chance(self) -> float:
+        """Of so large a value, if the holder is as typed."""
+        score = float(self.value @ np.linalg.solve(self.cov + self.sigma**2 * np.eye(2), self.value))
+        return float(chdtrc(2, score))
+
+    @property
+    def length(self) -> tuple[float, float]:
+        """Length and its expanded uncertainty along itself."""
+        off = float(np.linalg.norm(self.value))
+        along = self.value / off
+        return off, 2.0 * math.sqrt(float(along @ self.cov @ along))
 
 
 def believed(solution: RollSolution, wheels: Mapping[str, WheelSpec]) -> tuple[RollSolution, list[str]]:
-    """The fit without what it contradicts of the holders, the most improbable first; in words what that was."""
-    told: list[tuple[str, int]] = []
-    for _ in range(MOST_LEFT_OUT):
-        doubts = _doubts(solution)
-        if not doubts:
-            break
-        worst = min(doubts, key=lambda doubt: doubt.chance)
-        if worst.chance * len(doubts) > FALSE_ALARM:
-            break
-        told.append((worst.source, worst.wheel))
-        data = solution.data
-        name = "centring_sigma_mm" if worst.source == CENTRING else "square_sigma_rad"
-        sigma = getattr(data, name).copy()
-        sigma[worst.wheel] = math.inf
-        solution = adjust(replace(data, **{name: sigma}), solution.state)
-    return solution, [_words(solution, wheels, source, wheel) for source, wheel in told]
+    """The fit without what the turning wheels contradict of the holders, and in words what that was.
 
-
-def _doubts(solution: RollSolution) -> list[_Doubt]:
-    """Of every typed centring and mounting: χ² of its two residuals against their own covariance."""
+    Every typed value is compared with a fit that knows none of them: several wrong ones cannot vouch for one another.
+    """
     data = solution.data
-    priors = prior_sources(data)
-    first = len(solution.white) - len(priors)
-    scale = np.linalg.norm(solution.design, axis=0)
-    q, _ = np.linalg.qr(solution.design / scale)
-    spread = max(1.0, solution.chi2 / solution.redundancy) if solution.redundancy > 0 else 1.0
+    typed = len(centred(data)) + len(squared(data))
+    if not typed:
+        return solution, []
+    unknown = np.full(len(data.wheels), math.inf)
+    free = adjust(replace(data, centring_sigma_mm=unknown, square_sigma_rad=unknown), solution.state)
+    wrong = [seen for seen in _seen(free, data) if seen.chance < FALSE_ALARM / typed]
+    if not wrong:
+        return solution, []
+    centring, square = data.centring_sigma_mm.copy(), data.square_sigma_rad.copy()
+    for seen in wrong:
+        (centring if seen.source == CENTRING else square)[seen.wheel] = math.inf
+    kept = adjust(replace(data, centring_sigma_mm=centring, square_sigma_rad=square), free.state)
+    return kept, [_words(seen, data.wheels[seen.wheel], wheels) for seen in wrong]
+
+
+def _seen(free: RollSolution, typed: RollData) -> list[_Seen]:
+    cov = _covariance(free)
     out = []
-    for source, known in ((CENTRING, centred(data)), (MOUNTING, squared(data))):
-        rows = first + np.flatnonzero(np.array(priors) == source).reshape(-1, 2)
-        for wheel, pair in zip(known, rows, strict=True):
-            shown, axes = np.linalg.eigh(np.eye(2) - q[pair] @ q[pair].T)
-            seen = shown > SHOWN
-            if not seen.any():
-                continue
-            parts = (axes.T @ solution.white[pair])[seen]
-            score = float((parts**2 / shown[seen]).sum()) / spread
-            out.append(_Doubt(source, int(wheel), float(chdtrc(int(seen.sum()), score))))
+    for source, known, sigma, (value, jac) in (
+        (CENTRING, centred(typed), typed.centring_sigma_mm, off_centre(free.data, free.state, free.columns)),
+        (MOUNTING, squared(typed), typed.square_sigma_rad, off_square(free.state, free.columns)),
+    ):
+        out += [_Seen(source, int(w), value[w], jac[w] @ cov @ jac[w].T, float(sigma[w])) for w in known]
     return out
 
 
-def _words(solution: RollSolution, wheels: Mapping[str, WheelSpec], source: str, wheel: int) -> str:
-    name = solution.data.wheels[wheel]
-    spec, state = wheels[name], solution.state
-    if source == CENTRING:
-        value, jac = off_centre(solution.data, state, solution.columns)
-        off, u = _length(solution, value[wheel], jac[wheel])
+def _covariance(solution: RollSolution) -> Array:
+    scale = np.linalg.norm(solution.design, axis=0)
+    scale = np.where(scale > 0, scale, 1.0)
+    values, vectors = np.linalg.eigh((solution.design / scale).T @ (solution.design / scale))
+    half = vectors / np.sqrt(np.maximum(values, UNSEEN)) / scale[:, None]
+    spread = max(1.0, solution.chi2 / solution.redundancy) if solution.redundancy > 0 else 1.0
+    return np.asarray(spread * half @ half.T, dtype=float)
+
+
+def _words(seen: _Seen, wheel: str, wheels: Mapping[str, WheelSpec]) -> str:
+    spec, (off, u) = wheels[wheel], seen.length
+    if seen.source == CENTRING:
         return (
-            f"the spin axis of the {wheel_words(name)} wheel passes {off:.1f} mm (U {u:.1f} mm) beside the centre mark of "
+            f"the spin axis of the {wheel_words(wheel)} wheel passes {off:.1f} mm (U {u:.1f} mm) beside the centre mark of "
             f"{spec.board}, which centring_pm_mm = {spec.centring_pm_mm:g} excludes: it does not count; see that the holder is "
             "not worn, sits home on the rim, and carries the board with its mark in the middle"
         )
-    value, jac = off_square(state, solution.columns)
-    off, u = (math.degrees(x) for x in _length(solution, value[wheel], jac[wheel]))
-    typed = math.degrees(spec.mounting_pm_rad or 0.0)
+    off, u = math.degrees(off), math.degrees(u)
     return (
-        f"{spec.board} sits {off:.2f}° (U {u:.2f}°) off square to the spin axis of the {wheel_words(name)} wheel, which "
-        f"mounting_pm_deg = {typed:g} excludes: it does not count; see that the holder sits home on the rim and is not bent"
+        f"{spec.board} sits {off:.2f}° (U {u:.2f}°) off square to the spin axis of the {wheel_words(wheel)} wheel, which "
+        f"mounting_pm_deg = {math.degrees(spec.mounting_pm_rad or 0.0):g} excludes: it does not count; see that the holder "
+        "sits home on the rim and is not bent"
     )
-
-
-def _length(solution: RollSolution, value: Array, jac: Array) -> tuple[float, float]:
-    """Length of a vector of two and its expanded uncertainty along itself."""
-    scale = np.linalg.norm(solution.design, axis=0)
-    gain = np.linalg.pinv(solution.design / scale) / scale[:, None]
-    off = float(np.linalg.norm(value))
-    return off, 2.0 * float(np.linalg.norm(value / off @ jac @ gain))

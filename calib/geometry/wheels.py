@@ -134,7 +134,8 @@ def fit_wheels(
     data = gathered.data
     faces = dict(zip(data.wheels, -state.mount_rotation[: len(data.wheels), :, 2], strict=True))
     check_layout(wheels, faces, dict(zip(data.wheels, state.mount_origin[: len(data.wheels)], strict=True)), data.up)
-    solution, told = believed(_adjusted(gathered, state, standoffs, mode), wheels)
+    solution = _adjusted(gathered, state, standoffs, mode)
+    solution, told = believed(solution, wheels) if mode is not Mode.STATIC else (solution, [])
     gathered = replace(gathered, data=solution.data)
     inboard = _standoffs_mm(data.wheels, standoffs) + TYRE_MIDDLE_MM
     rolling = _rolling(solution, inboard)
