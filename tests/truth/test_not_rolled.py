@@ -17,6 +17,9 @@ from calib.pipeline import car_of
 from cli.stations import Overrides, open_desk
 from cli.vehicle_words import vehicle_document
 from cli.wheels import in_words, wheels_document
+from synthetic_images.bay import WHEEL_POSITIONS, Epoch
+from tests.benchmarks.accuracy_bay import Trial, bay_of, simulated_job
+from tests.benchmarks.noise_law import LAW
 from tests.support import figures as fg
 from tests.support.simulated import car, checked, scene, scene_of, simulate, simulated, survey_of, surveyed
 from vision.errors import MeasurementError
@@ -132,3 +135,42 @@ def test_errors_of_standing_cars_scatter_as_stated(tmp_path):
         ratios += [off[name] for name in (*names, "rear_total_toe_deg", "front_total_toe_deg", "wheelbase_left_mm")]
     # Seven nearly independent figures of 12 cars: 3 / sqrt(2 * 84) = 0.23
     assert np.sqrt(np.mean(np.square(ratios))) == pytest.approx(1.0, abs=0.23)
+
+
+def hanging(folder, seed: int):
+    """A job on a lift: wheels turned by hand, each its own way, the car rocking by what is said (±1 mm at its wheels)."""
+    one, rng = bay_of(Trial(seed, "1080p")), np.random.default_rng([seed, 92])
+    rounds = [epoch.name for epoch in one.bay.epochs if epoch.name.startswith("roll-")]
+    spins = {(wheel, name): float(rng.uniform(0.7, 2.6) * rng.choice([-1, 1])) for wheel in WHEEL_POSITIONS for name in rounds}
+
+    def rocked(epoch):
+        if epoch.name not in rounds:
+            return epoch
+        way, slip, heave = rng.normal(0, 0.5, 3)
+        yaw, pitch, roll = rng.normal(0, 0.5e-3, 3)
+        return Epoch(epoch.name, way, slip, heave + pitch * 1350.0, yaw, pitch, roll, epoch.steer_rad)
+
+    bay = replace(one.bay, epochs=tuple(rocked(epoch) for epoch in one.bay.epochs), spins_rad=spins)
+    resting = [shot for shot in one.shots if shot.epoch == "rest"]
+    # Each round as `rest` was photographed; what was taken of the first ones besides ties the floor boards together.
+    others = [replace(shot, name=f"{shot.name}-tie") if shot.epoch in rounds else shot for shot in one.shots]
+    others = [shot for shot in others if shot.epoch not in ("rest", "roll-3")]
+    shots = [replace(shot, epoch=name) for name in (*rounds, "rest") for shot in resting]
+    one = replace(one, bay=bay, shots=(*shots, *others))
+    sim = simulated_job(one, scene_of(one.demo), folder, LAW, np.random.default_rng([seed, 1]))
+    typed(sim, lambda job: job["wheels"].update(mode="spin"))
+    return one, simulated(scene_of(one.demo), open_desk(folder, Overrides()), sim.seen)
+
+
+def test_wheels_of_a_lifted_car_turned_by_hand(tmp_path):
+    one, sim = hanging(tmp_path, 4)
+    found = car(sim, surveyed(sim))
+    rows = fg.of_car(found)
+    off = fg.normalised(rows, one.figures)
+    # Some ten independent figures: beyond 3.5 by chance once in 200
+    assert max(abs(value) for value in off.values()) < 3.5
+    assert rows["rear_total_toe_deg"].u < 0.02
+    assert rows["thrust_angle_deg"].u < 0.03
+    assert found.remarks[0].startswith("not rolled: the wheels were turned by hand on a lift")
+    missing = alignment(found, sim.desk.job, sim.desk.boards).missing
+    assert missing["rolling_diameter_rear_left"] == 'not measured: not rolled (mode = "spin")'
