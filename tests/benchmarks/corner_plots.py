@@ -30,7 +30,7 @@ POSES = {
 
 
 def plot_study(rows: Sequence[Mapping[str, Any]], folder: Path) -> None:
-    """Two pictures, a panel for each thing that was changed."""
+    """Two pictures, a panel for each thing that was changed; `plot_phases` draws a third."""
     try:
         import matplotlib.pyplot as plt
     except ImportError:
@@ -54,3 +54,25 @@ def plot_study(rows: Sequence[Mapping[str, Any]], folder: Path) -> None:
         figure.tight_layout()
         figure.savefig(folder / file, dpi=120)
         plt.close(figure)
+
+
+def plot_phases(rows: Sequence[Mapping[str, float]], folder: Path) -> None:
+    """Mean errors over the sub-pixel phase, ours enlarged beside both."""
+    import matplotlib.pyplot as plt
+
+    figure, axes = plt.subplots(1, 2, figsize=(11, 4))
+    phase = [row["phase"] for row in rows]
+    for name, text, colour in (("before", "cornerSubPix", "tab:red"), ("after", "ours", "tab:blue")):
+        mean, rms = ([row[f"{name}_{what}"] for row in rows] for what in ("mean", "rms"))
+        axes[0].errorbar(phase, mean, rms, fmt="o-", color=colour, ms=4, capsize=3, label=f"{text}: mean, bars RMS")
+    mean, sigma = ([row[key] for row in rows] for key in ("after_mean", "sigma_of_mean"))
+    axes[1].errorbar(phase, mean, [2 * s for s in sigma], fmt="o-", color="tab:blue", ms=4, capsize=3, label="ours, mean ± 2 σ")
+    for axis in axes:
+        axis.set_xlabel("fraction of a pixel")
+        axis.axhline(0.0, color="k", lw=0.8)
+        axis.grid(alpha=0.3)
+        axis.legend(fontsize=8)
+    axes[0].set_ylabel("error, px")
+    figure.tight_layout()
+    figure.savefig(folder / "phases.png", dpi=120)
+    plt.close(figure)
