@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import sys
 import time
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, TextIO
 
 import typer
 
@@ -31,6 +32,9 @@ FIGURES = (
 )
 
 
+NEW_IN_VEHICLE = ("floor", "whole car", "tyres")
+
+
 class Paper(StrEnum):
     """Paper of the demo's wheel, stand and lens boards."""
 
@@ -50,10 +54,16 @@ def demo(
     seed: Annotated[int, typer.Option("--seed", min=0, help="Another seed, another bay.")] = 1,
     variant: Annotated[Paper, typer.Option("--variant", help="Starter boards the demo prints.")] = Paper.A4,
     megapixels: Annotated[int, typer.Option("--megapixels", help="2 (1920x1080) or 12 (4000x3000).")] = 2,
+    course: Annotated[
+        bool, typer.Option("--course", help="Instead: three placements of one sheet in turn, a mistake at each step.")
+    ] = False,
     as_json: Json = False,
 ) -> Exit:
     """Render an invented bay, measure it with the commands a user runs, and compare with the truth. No hardware needed."""
     from cli.demo_bay import invent
+
+    if course:
+        return _course(out, seed, as_json)
 
     if megapixels not in (2, 12):
         raise typer.BadParameter("must be 2 or 12", param_hint="--megapixels")
@@ -67,11 +77,39 @@ def demo(
         )
         _timed(seconds, "render", lambda: _render(bay, out, seed))
         for stage, words in _commands(out):
-            _timed(seconds, stage, lambda words=words: _run(words))
+            quiet = io.StringIO() if stage == "vehicle" else chat
+            _timed(seconds, stage, lambda words=words, quiet=quiet: _run(words, quiet))
+            if stage == "vehicle":
+                typer.echo(_whole_car(out))
             if stage == "bumper":
                 typer.echo(_from_bumper(bay, out))
         document = _compare(bay, out, seed, seconds)
         typer.echo(in_words(document))
+    (out / "demo.json").write_text(json.dumps(document, indent=1), encoding="utf-8")
+    if as_json:
+        print_json(document)
+    return DONE
+
+
+def _course(out: Path, seed: int, as_json: bool) -> Exit:
+    """Three placements one after another (`cli.demo_course`)."""
+    from cli import demo_course
+    from cli.demo_course_bay import course
+    from cli.progress import progress_bars
+
+    _make_room(out)
+    seconds: dict[str, float] = {}
+    rows: list[dict[str, Any]] = []
+    with contextlib.redirect_stdout(sys.stderr if as_json else sys.stdout):
+        count = len(course(seed).shots)
+        typer.echo(f"An invented bay (seed {seed}) in {out}: {count} photos, three placements.")
+        with progress_bars({"render": count}) as tick:
+            _timed(seconds, "render", lambda: demo_course.render(out, seed, tick))
+        for stage, words in _commands(out)[:2]:
+            _timed(seconds, stage, lambda words=words: _run(words))
+        _timed(seconds, "course", lambda: rows.extend(demo_course.run_steps(out)))
+        document = demo_course.document(rows, seed, seconds, out)
+        typer.echo(demo_course.in_words(document))
     (out / "demo.json").write_text(json.dumps(document, indent=1), encoding="utf-8")
     if as_json:
         print_json(document)
@@ -119,6 +157,7 @@ def _commands(out: Path) -> list[tuple[str, list[str]]]:
         ("lens", lens),
         ("survey", ["survey", str(out)]),
         ("wheels", ["wheels", str(out)]),
+        ("vehicle", ["vehicle", str(out), "--vehicle", str(out / "vehicle.toml")]),
         ("stylus", ["stylus", "teach", str(out), "--out", taught]),
         ("touch", ["touch", str(out), "bumper", "--stylus", taught]),
         ("bumper", ["check", str(out), "--sheet", str(out / "sheet-bumper.toml")]),
@@ -126,15 +165,26 @@ def _commands(out: Path) -> list[tuple[str, list[str]]]:
     ]
 
 
-def _run(words: list[str]) -> None:
+def _run(words: list[str], chat: TextIO | None = None) -> None:
     """One command as a user types it, in this process; only a command that could not measure stops the demo."""
     from cli.main import app
     from vision.errors import MeasurementError
 
     typer.echo(f"\n$ bayfix {' '.join(words)}")
-    status = app(words, standalone_mode=False)
+    with contextlib.redirect_stdout(chat or sys.stdout):
+        status = app(words, standalone_mode=False)
     if status == Exit.BAD_INPUT:
         raise MeasurementError(f"bayfix {words[0]} could not measure the demo bay", hint="see its message above")
+
+
+def _whole_car(out: Path) -> str:
+    """The part of the vehicle's table that `wheels` did not print before, and where the pictures lie."""
+    from cli.vehicle_words import in_words as vehicle_in_words
+
+    results = out / "results"
+    document = json.loads((results / "vehicle.json").read_text(encoding="utf-8"))
+    pictures = ", ".join((results / name).as_posix() for name in ("vehicle-floor.png", "vehicle-plan.png"))
+    return f"(wheels and lines as above; here the rest)\n{vehicle_in_words(document, NEW_IN_VEHICLE)}\npictures: {pictures}"
 
 
 def _from_bumper(bay: Any, out: Path) -> str:

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import tomlkit
 
+from calib.geometry.tyres import tyre_size
 from synthetic_images import truth
 from synthetic_images.bay import Bay, FloorBoard, StandBoard
 from synthetic_images.imaging import Imaging, exif_of, write_jpeg
@@ -32,6 +33,11 @@ BAR_MM, BAR_PM_MM = 140.0, 0.1
 STANDOFF_PM_MM = 0.6
 TAPE_PM_MM = 0.8
 STAND_PM_MM, STAND_TURN_PM_DEG, BEHIND_PM_MM = 0.4, 0.04, 0.2
+TYRES = ("205/55R16", "215/55R16", "205/60R16", "215/60R16")
+ROLLS = 0.975
+"""Rolling circumference of a tyre over π times its nominal diameter."""
+ANGLE_LIMITS_DEG = {"thrust_angle": (0.0, 0.3), "rear_total_toe": (0.12, 0.4), "front_total_toe": (0.12, 0.4)}
+LENGTH_LIMITS_MM = {"diagonal_difference": (0.0, 15.0), "rolling_diameter_difference_rear": (0.0, 10.0)}
 IMAGING = Imaging(blur_px=0.6, read_noise=1.2, shot_noise=2.0, mosaic=True, quality=94)
 CHECK = "check-1"
 STYLUS_BOARD, BUMPER = "stylus-1", "bumper"
@@ -106,8 +112,9 @@ def write_job(demo: DemoBay, folder: Path, seed: int) -> None:
         record_bars(boards_file, run_board, x, y, BAR_PM_MM, all_like=run_board)
     write_whole(folder / "sheet.toml", _sheet())
     write_whole(folder / "sheet-bumper.toml", _sheet(f"point:{BUMPER}", FROM_BUMPER_MM))
-    write_whole(folder / "stand.toml", _stand(_on_stand(demo.bay), rng))
+    write_whole(folder / "stand.toml", stand_text(_on_stand(demo.bay), rng))
     write_whole(folder / "job.toml", _job(demo, rng))
+    write_whole(folder / "vehicle.toml", _vehicle(demo.bay))
 
 
 def write_photos(demo: DemoBay, folder: Path, seed: int, *, cores: int | None = None, part: int = 2) -> Iterator[str]:
@@ -174,7 +181,8 @@ def _on_stand(bay: Bay) -> tuple[StandBoard, ...]:
     return stand.boards if stand else ()
 
 
-def _stand(boards: tuple[StandBoard, ...], rng: np.random.Generator) -> str:
+def stand_text(boards: tuple[StandBoard, ...], rng: np.random.Generator) -> str:
+    """A stand file as the shop typed it, each value within its ±."""
     doc = tomlkit.document()
     doc.add("schema", "stand/1")
     rows = tomlkit.aot()
@@ -214,6 +222,25 @@ def _job(demo: DemoBay, rng: np.random.Generator) -> str:
     rows = tomlkit.aot()
     rows.append(_table(a=a, b=b, mm=round(_tape_mm(demo.bay, a, b) + _within(TAPE_PM_MM, rng), 1), pm_mm=TAPE_PM_MM))
     doc.add("distance", rows)
+    return tomlkit.dumps(doc)
+
+
+def _vehicle(bay: Bay) -> str:
+    """Limits of the invented car, and the tyre size that it would roll on as it does."""
+    doc = tomlkit.document()
+    doc.add("schema", "vehicle/1")
+    doc.add(tomlkit.comment("Limits of an invented car: they belong to the demo and to no vehicle."))
+    radius_mm = sum(wheel.radius_mm for wheel in bay.wheels) / len(bay.wheels)
+    tyre = min(TYRES, key=lambda text: abs(ROLLS * tyre_size(text).diameter_mm / 2.0 - radius_mm))
+    doc.update({"name": "invented mid-size car", "tyre": tyre, "toe_diameter_mm": 406.4})
+    limits = tomlkit.table(is_super_table=True)
+    for name, (value, tolerance) in ANGLE_LIMITS_DEG.items():
+        limits.add(name, _table(unit="deg", value=value, tolerance=tolerance))
+    for name, (value, tolerance) in LENGTH_LIMITS_MM.items():
+        limits.add(name, _table(unit="mm", value=value, tolerance=tolerance))
+    limits.add("floor_departure", _table(unit="mm", most=8.0))
+    doc.add("limits", limits)
+    doc.add("provenance", _table(document="invented service data of the demo", edition="1", typed_by="demo"))
     return tomlkit.dumps(doc)
 
 

@@ -171,10 +171,14 @@ def _pose_row(pose: Pose) -> dict[str, list[float]]:
 
 
 def survey_inputs(desk: Desk) -> dict[str, str]:
-    """What a survey rests on besides its photos, as fingerprints: boards, lens profiles, floor, wheels, distances."""
+    """What a survey rests on besides its photos, as fingerprints: boards, lens profiles, floor, wheels, distances.
+
+    The target's boards do not belong to it: the next placement may have another target on the same survey.
+    """
     job = desk.job
+    standing = {*job.floor, *job.car_boards()}
     what = {
-        "the boards": repr([board for board in desk.in_use]),
+        "the boards": repr([board for board in desk.boards if board.name in standing]),
         "the lens profiles": repr(
             [(p.name, p.camera.parameters.tolist(), p.cov.tolist(), p.focus, p.wobble) for p in desk.profiles.values()]
         ),

@@ -1,0 +1,169 @@
+"""`bayfix demo --course`: three placements of one sheet one after another, and mistakes on the way, each of which is caught."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import typer
+
+from cli.base import Exit
+
+SCHEMA = "demo-course/1"
+PEOPLE = ("A. B.", "C. D.")
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One command of the course.
+
+    Attributes
+    ----------
+    story : str
+        What happens, for people.
+    words : tuple of str
+    expected : Exit
+        Status it must end with.
+    says : str
+        Words that must be in what it says.
+    mistake : str
+        The mistake that it catches; "" when there is none.
+    """
+
+    story: str
+    words: tuple[str, ...]
+    expected: Exit
+    says: str
+    mistake: str = ""
+
+
+def steps(out: Path) -> list[Step]:
+    """The course, after lens and survey."""
+    job, sheet = str(out), str(out / "sheet.toml")
+
+    def photos(epoch: str) -> tuple[str, ...]:
+        return tuple(str(path) for path in sorted((out / "photos" / epoch).iterdir()))
+
+    by_first, by_second = (("--by", name) for name in PEOPLE)
+    done = ("outcome", job, "completed", *by_first)
+    return [
+        Step(
+            "The panel stands at its first height, nearly 2 cm beside the thrust line.",
+            ("check", job, *photos("check-1")),
+            Exit.DOES_NOT_CONFORM,
+            "move the stand",
+            "a tolerance is missed",
+        ),
+        Step(
+            "Nobody has compared the sheet with its document yet.",
+            ("job", "status", job),
+            Exit.CONFORMS,
+            "draft: no second person",
+            "the sheet is not confirmed",
+        ),
+        Step("A second person compares the sheet.", ("sheet", "confirm", sheet, *by_second), Exit.CONFORMS, "confirmed"),
+        Step(
+            "What no photo shows is answered.",
+            ("before", job, *by_first, "--rest-yes", "--yes", "camera=the shop's webcam"),
+            Exit.CONFORMS,
+            "everything is answered",
+        ),
+        Step(
+            "Somebody names the reflector's stand file for the panel.",
+            ("check", job, *photos("check-1"), "--stand", str(out / "reflector.toml"), "--placement", "low"),
+            Exit.BAD_INPUT,
+            "not the right target",
+            "the wrong target",
+        ),
+        Step(
+            "The panel is moved, photographed, and pushed again in the middle of the round.",
+            ("check", job, *photos("check-2")),
+            Exit.BAD_INPUT,
+            "moved",
+            "the stand moved between photos",
+        ),
+        Step("The round is taken again.", ("check", job, *photos("check-3")), Exit.CONFORMS, "CONFORMS"),
+        Step("The scan tool calibrates the camera at its first height.", done, Exit.CONFORMS, "low: completed"),
+        Step("The panel at its second height.", ("check", job, *photos("check-4")), Exit.CONFORMS, "high:"),
+        Step("The scan tool goes on.", done, Exit.CONFORMS, "high: completed"),
+        Step(
+            "The reflector at the rear left corner, 45° to the car.",
+            ("check", job, *photos("check-5")),
+            Exit.CONFORMS,
+            "rear-left:",
+        ),
+        Step("The scan tool is done.", done, Exit.CONFORMS, "rear-left: completed"),
+        Step("Where the job stands.", ("job", "status", job), Exit.CONFORMS, "every placement is done"),
+    ]
+
+
+def run_steps(out: Path) -> list[dict[str, Any]]:
+    """Run the course as a user types it, each command's words echoed; one row a step."""
+    rows = []
+    for step in steps(out):
+        typer.echo(f"\n{step.story}\n$ bayfix {' '.join(_short(step.words))}")
+        status, said = _run(step.words)
+        typer.echo(said.rstrip())
+        met = status == step.expected and step.says in said
+        rows.append({"story": step.story, "mistake": step.mistake or None, "status": int(status), "as_expected": met})
+    return rows
+
+
+def document(rows: list[dict[str, Any]], seed: int, seconds: dict[str, float], out: Path) -> dict[str, Any]:
+    return {"schema": SCHEMA, "seed": seed, "steps": rows, "seconds": seconds, "job": out.as_posix()}
+
+
+def in_words(course: dict[str, Any]) -> str:
+    """Which mistakes were caught."""
+    from cli.table import table
+
+    rows = [[row["mistake"], "caught" if row["as_expected"] else "NOT CAUGHT"] for row in course["steps"] if row["mistake"]]
+    others = [row for row in course["steps"] if not row["mistake"]]
+    through = sum(row["as_expected"] for row in others)
+    return "\n".join(
+        [
+            "",
+            table(["mistake", ""], rows),
+            "",
+            f"{through} of {len(others)} other steps went as they should; time: "
+            + ", ".join(f"{stage} {value:.0f} s" for stage, value in course["seconds"].items()),
+            f"The job stays in {course['job']}: try `bayfix job status {course['job']}`.",
+        ]
+    )
+
+
+def render(out: Path, seed: int, tick: Callable[[str, str], None]) -> None:
+    """Photos and typed files of the course's bay."""
+    from cli.demo_course_bay import course, write_course
+
+    demo = course(seed)
+    for name in write_course(demo, out, seed):
+        tick("render", name)
+    lines = [f"{shot.file_name}: {shot.sentence}" for shot in demo.shots]
+    (out / "photo-list.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _run(words: tuple[str, ...]) -> tuple[int, str]:
+    """Status and everything said by one command, in this process."""
+    from cli.main import app
+
+    said = io.StringIO()
+    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+        status = app(list(words), standalone_mode=False)
+    return int(status or 0), said.getvalue()
+
+
+def _short(words: tuple[str, ...]) -> list[str]:
+    """A round's photos as a shell's pattern would name them."""
+    out: list[str] = []
+    for word in words:
+        path = Path(word)
+        name = f"{path.parent.as_posix()}/*{path.suffix}" if path.suffix == ".jpg" else word
+        name = f'"{name}"' if " " in name else name
+        if not out or out[-1] != name:
+            out.append(name)
+    return out
