@@ -42,7 +42,7 @@ def plot_recall(rows: Sequence[Row], folder: Path) -> None:
         axis.grid(alpha=0.3)
     axes[0, 0].set_ylabel("boards found")
     axes[1, 0].set_ylabel("boards found")
-    axes[0, 0].legend(fontsize=8)
+    axes[0, 1].legend(fontsize=8, loc="lower left")
     figure.tight_layout()
     figure.savefig(folder / "recall.png", dpi=120)
 
