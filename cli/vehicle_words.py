@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 from calib.alignment import Alignment
@@ -31,6 +32,7 @@ GROUPS = (
     ("tyres", ("rolling",)),
 )
 """In the order in which the figures come about; names by their beginnings."""
+ALL_GROUPS = tuple(group for group, _ in GROUPS)
 SIDES = "left and right are the car's (driver looking forward); + is toe-in, and camber with the top outward"
 NOTES = {"travel_to_thrust_rad": "way of the rear axle's middle while rolling, against the thrust line, + to the car's left"}
 FOR_PROGRAMS = ("thrust_direction_deg",)
@@ -140,8 +142,8 @@ def drawings_of(found: Alignment, document: dict[str, Any]) -> dict[str, Drawing
     return out
 
 
-def in_words(document: dict[str, Any]) -> str:
-    """What a technician reads: the verdict on the car first, then the table in the order of the work."""
+def in_words(document: dict[str, Any], groups: Sequence[str] = ALL_GROUPS) -> str:
+    """What a technician reads: the verdict on the car first, then the table in the order of the work, or some groups of it."""
     lines = first_words(document["floor_limits"])
     if document["verdict"] != UNLIMITED:
         lines += [str(document["verdict"]).upper(), _why(document), ""]
@@ -151,7 +153,7 @@ def in_words(document: dict[str, Any]) -> str:
         "",
     ]
     rows = []
-    for group, _ in GROUPS:
+    for group in groups:
         mine = [row for row in document["figures"] if row["group"] == group and "measured" in row]
         mine = [row for row in mine if row["name"] not in FOR_PROGRAMS]
         rows += [[group if i == 0 else "", *_cells(row)] for i, row in enumerate(mine)]
