@@ -247,11 +247,6 @@ class Sheet:
         return ORIGIN_WHEELS.get(self.origin, ())
 
     @property
-    def origin_point(self) -> str:
-        """Name of the touched point that is the origin; "" when it is something else."""
-        return self.origin.removeprefix(POINT) if self.origin.startswith(POINT) else ""
-
-    @property
     def origin_place(self) -> Place:
         """Where the origin is when it is no axle or wheel."""
         return () if self.origin_wheels else self.place(self.origin)

@@ -115,7 +115,9 @@ def yaw(view: View, scene: Scene) -> list[Shape]:
     if "lateral_mm" not in sheet or sheet["lateral_mm"].value != 0.0:
         tip = view.at(scene.centre_mm + ARROW_MM * scene.facing)
         sign = 1.0 if tip[0] >= x else -1.0
-        at = (tip[0] + sign * 12.0, tip[1] - 8.0)
+        zero = view.flat(0.0, 0.0)[1]
+        on_line = abs(tip[1] - 8.0 - zero) < 16.0  # words would lie on the dashes
+        at = (tip[0] + sign * 12.0, zero - 24.0 if on_line else tip[1] - 8.0)
         return [*out, *(Text(at, row, SMALL, TARGET_INK, "start" if sign > 0 else "end") for row in rows)]
     rows.append(f"lateral {figure(sheet, 'lateral_mm')}, on the line")
     first = lowest(view, scene) + 20.0
@@ -163,7 +165,8 @@ def figure(sheet: Sheet, name: str) -> str:
     if all(map(math.isfinite, ends)):
         limits = f" ±{_plain(ends[1])}" if abs(sum(ends)) < 1e-9 else f" {_plain(ends[0], True)}/{_plain(ends[1], True)}"
     elif any(map(math.isfinite, ends)):
-        limits = f" (at least {_plain(ends[0], True)})" if math.isfinite(ends[0]) else f" (at most {_plain(ends[1], True)})"
+        least = math.isfinite(ends[0])
+        limits = f" (error at {'least' if least else 'most'} {_plain(ends[0] if least else ends[1], True)})"
     else:
         limits = ""
     return f"{_plain(value)}{limits}{unit}"

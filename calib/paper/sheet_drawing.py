@@ -92,8 +92,9 @@ def _views(scene: Scene, others: Sequence[Scene]) -> tuple[View, View]:
     wide = WIDTH - 2 * MARGIN - before - after
     scale = min(wide / (high[0] - low[0]), tall / (high[1] - low[1] + high[2]))
     left = MARGIN + before + wide / 2 - scale * (low[0] + high[0]) / 2
-    middle = HEAD + scale * high[1]
-    floor = HEAD + scale * (high[1] - low[1]) + GAP + scale * high[2]
+    slack = max(tall - scale * (high[1] - low[1] + high[2]), 0.0)
+    middle = HEAD + 0.2 * slack + scale * high[1]
+    floor = HEAD + 0.6 * slack + scale * (high[1] - low[1]) + GAP + scale * high[2]
     return View(scale, (left, middle), (0, 1)), View(scale, (left, floor), (0, 2))
 
 

@@ -53,7 +53,7 @@ def write(tmp_path):
 
 def test_a_touched_point_can_be_the_origin(tmp_path):
     sheet = read_sheet(_written(tmp_path, GOOD.replace('"front-axle"', '"point:rim_1.a"')))
-    assert (sheet.origin, sheet.origin_point, sheet.origin_wheels) == ("point:rim_1.a", "rim_1.a", ())
+    assert (sheet.origin, sheet.touched_points, sheet.origin_wheels) == ("point:rim_1.a", ("rim_1.a",), ())
     for wrong in ("point:", "point:a b", "points:a", "point:-a"):
         with pytest.raises(FileError, match=f"origin: input should be .* 'point:NAME' .*, not '{wrong}'"):
             read_sheet(_written(tmp_path, GOOD.replace("front-axle", wrong)))
