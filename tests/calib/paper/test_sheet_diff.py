@@ -71,6 +71,14 @@ def test_a_change_is_one_sentence(tmp_path, old, new, said):
     assert words(tmp_path, MANY, MANY.replace(old, new, 1)) == said
 
 
+def test_an_angle_reads_as_it_was_typed(tmp_path):
+    """Degrees there and back through radians are not what they were: 0.75 would read 0.7500000000000001."""
+    path = tmp_path / "sheet.toml"
+    path.write_text(MANY.replace("tolerance = 1.0", "tolerance = 0.75"), encoding="utf-8")
+    figures = sheet_document(read_sheets(path))["placements"][2]["figures"]
+    assert figures[-1]["upper"] == 0.75
+
+
 def test_an_order_that_changed_is_said(tmp_path):
     first, second = MANY.index("[[placement]]"), MANY.index('[[placement]]\nname = "camera-high"')
     third = MANY.index('[[placement]]\nname = "radar')
