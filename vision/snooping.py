@@ -24,8 +24,9 @@ from vision.linearise import FOCAL, PHOTO_COLUMNS
 from vision.suppositions import Found, Moved, Supposition, Typed, Zoomed
 from vision.unknowns import Known, departure, vector_of
 
-SINGULAR = 1e-7
-"""Eigenvalue over the largest below which a direction of a supposition cannot be told from the rest of the network."""
+SINGULAR, SINGULAR_TYPED = 1e-5, 1e-4
+"""Eigenvalue over the largest below which a direction of a supposition cannot be told from the rest of the network; of what is
+known beforehand, where the difference of two nearly equal matrices is rounded to some 3e-6 (a scale without a tape)."""
 LEAST_SHARE = 1e-6
 """Share of an unknown that shows in the residuals, below which only rounding speaks."""
 
@@ -129,7 +130,7 @@ class _Bench:
         weight = known.weight
         left = weight - weight @ jac @ self.cov[np.ix_(columns, columns)] @ jac.T @ weight
         label, of = known.names[0].split(":")[:2]
-        return _settled(Typed(label, of, known.names), left, weight @ gap, factor, np.diag(weight))
+        return _settled(Typed(label, of, known.names), left, weight @ gap, factor, np.diag(weight), SINGULAR_TYPED)
 
     def _touched(self, guess: Moved | Zoomed) -> dict[int, list[int]]:
         """Sightings the guess touches, by the group of its unknowns that moves them; empty where there are none."""
@@ -152,7 +153,14 @@ def _root(matrix: Array) -> Array:
     return np.asarray(solve_triangular(lower, np.diag(scale), lower=True), dtype=float)
 
 
-def _settled(what: Supposition, matrix: NDArray[Any], right: NDArray[Any], factor: float, whole: NDArray[Any]) -> Found:
+def _settled(
+    what: Supposition,
+    matrix: NDArray[Any],
+    right: NDArray[Any],
+    factor: float,
+    whole: NDArray[Any],
+    singular: float = SINGULAR,
+) -> Found:
     """Least-squares value of the added unknowns, in the directions that the network can tell.
 
     `whole` is the diagonal of their matrix before photos and joint unknowns took up what they can.
@@ -161,7 +169,7 @@ def _settled(what: Supposition, matrix: NDArray[Any], right: NDArray[Any], facto
     values, vectors = np.linalg.eigh(matrix * np.outer(scale, scale))
     # At its largest, one over the smallest share; what none of the added unknowns keeps is rounding.
     kept = np.diag(matrix) / np.maximum(whole, 1e-30)
-    tell = (values > SINGULAR * max(float(values[-1]), 1e-30)) & (kept.max(initial=0.0) > LEAST_SHARE)
+    tell = (values > singular * max(float(values[-1]), 1e-30)) & (kept.max(initial=0.0) > LEAST_SHARE)
     along = vectors[:, tell].T @ (right * scale)
     spread = scale[:, None] * vectors[:, tell] / np.sqrt(values[tell])
     value = spread @ (along / np.sqrt(values[tell]))
