@@ -120,7 +120,7 @@ def test_a_square_on_its_corner_is_nearest_with_it():
     turned = np.array([[4.0, 0.0], [5.0, 1.0], [4.0, 2.0], [3.0, 1.0]])
     assert distance_mm(square, turned) == pytest.approx(1.0)
     assert distance_mm(square, turned - [1.5, 0.0]) == 0.0
-    # Its corner (2, 2) lies 0.5/√2 before the edge x + y = 4.5 of a square that stands on its corner; only that edge parts them.
+    # Its corner (2, 2) lies 0.5/√2 before the edge x + y = 4.5 of a square on its corner; only that edge parts them.
     before = np.array([[4.5, 3.0], [3.0, 4.5], [1.5, 3.0], [3.0, 1.5]])
     for pair in ((square, before), (before, square)):
         assert distance_mm(*pair) == pytest.approx(0.5 / 2**0.5)
