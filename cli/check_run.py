@@ -60,6 +60,7 @@ def run_check(
     remarks += odd
     views = views_of(desk, seen, dict.fromkeys(names, epoch))
     _need_stand_board(desk, stand, views, epoch)
+    _need_target_board(sheet, views)
     tick("network", "what moved since the survey")
     network, moved, told = looked_into(desk, survey, views, epoch)
     again = unfound(desk, seen, network, _there(network, epoch, {m.body for m in moved}))
@@ -201,6 +202,17 @@ def _need_stand_board(desk: Desk, stand: Stand, views: Sequence[View], epoch: st
         raise MeasurementError(
             f"no surveyed floor board is seen together with the stand in {epoch}",
             hint=f"step back or sideways so that a photo shows the stand and floor boards ({', '.join(desk.job.floor)})",
+        )
+
+
+def _need_target_board(sheet: Sheet, views: Sequence[View]) -> None:
+    """Refuse photos of the stand that show none of the boards the sheet knows its target by: another one may be on it."""
+    seen = {s.board for view in views for s in view.seen}
+    if sheet.target_boards and not seen & set(sheet.target_boards):
+        boards, photos = ", ".join(sheet.target_boards), ", ".join(view.photo for view in views)
+        raise MeasurementError(
+            f"not shown to be the right target: {sheet.name or sheet.target} is known by {boards}, none of it is in {photos}",
+            hint="see that the right target is on the stand, and photograph its own board as well",
         )
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 
 import pytest
 import tomlkit
 
 from cli.base import Exit
 from tests.support.commands import bayfix, nothing_written, refused
+from tests.support.photo_job import put_photos
 from tests.support.sheet_texts import MANY, ONE
 
 
@@ -115,6 +117,20 @@ def test_the_wrong_target_is_refused_by_name(job):
         words = refused("check", job)
     assert "not the right target: it has stand-1" in words
     assert "is known by stand-9" in words
+
+
+def test_a_stand_whose_target_is_not_shown_is_refused(job, surveyed_job):
+    """The sheet knows the panel by its second board; the photo shows the stand's first board only."""
+    text = (job / "sheet.toml").read_text(encoding="utf-8")
+    (job / "sheet.toml").write_text(text.replace("origin =", 'target_boards = ["stand-2"]\norigin =', 1), encoding="utf-8")
+    seen = {name: one for name, one in surveyed_job.seen.items() if name.startswith("check-")}
+    bare = {name: replace(one, found=tuple(s for s in one.found if s.board != "stand-2")) for name, one in seen.items()}
+    for photo in (job / "photos" / "check-1").iterdir():
+        photo.unlink()
+    put_photos(surveyed_job, job, bare)
+    words = refused("check", job)
+    assert "not shown to be the right target" in words
+    assert "is known by stand-2, none of it is in check-1/01.jpg" in words
 
 
 def test_a_suspicious_number_stops_a_check_and_an_accepted_one_stays_in_its_result(job):
