@@ -11,7 +11,7 @@ from typing import Any
 
 from calib.paper.history import Entry, history
 from calib.paper.job import Job
-from calib.paper.placements import PlacementSheet
+from calib.paper.placements import PlacementSheet, Sheet
 
 CHECK, OUTCOME = "check/1", "outcome/1"
 CONFORMS = "conforms"
@@ -33,6 +33,8 @@ class PlacementState:
         The newest check's document.
     outcome : mapping or None
         What the scan tool said after that check; None when nothing was noted since.
+    marks : tuple of str
+        Points to be touched on it: of a mat, which no photo of a check shows.
     """
 
     name: str
@@ -40,6 +42,7 @@ class PlacementState:
     checks: int
     check: Mapping[str, Any] | None
     outcome: Mapping[str, Any] | None
+    marks: tuple[str, ...] = ()
 
     @property
     def conforms(self) -> bool:
@@ -52,15 +55,22 @@ class PlacementState:
 
 def placement_states(sheets: PlacementSheet, entries: Sequence[Entry]) -> tuple[PlacementState, ...]:
     """Every placement in the sheet's order, by what the history says of it."""
-    return tuple(_state(sheet.name, sheet.target, entries) for sheet in sheets.placements)
+    return tuple(_state(sheet, entries) for sheet in sheets.placements)
 
 
-def _state(name: str, target: str, entries: Sequence[Entry]) -> PlacementState:
-    mine = [entry for entry in entries if entry.document.get("placement", "") == name]
+def _state(sheet: Sheet, entries: Sequence[Entry]) -> PlacementState:
+    mine = [entry for entry in entries if entry.document.get("placement", "") == sheet.name]
     checks = [entry for entry in mine if entry.schema == CHECK]
     newest = checks[-1] if checks else None
     later = [entry for entry in mine if entry.schema == OUTCOME and newest is not None and entry.number > newest.number]
-    return PlacementState(name, target, len(checks), newest.document if newest else None, later[-1].document if later else None)
+    return PlacementState(
+        name=sheet.name,
+        target=sheet.target,
+        checks=len(checks),
+        check=newest.document if newest else None,
+        outcome=later[-1].document if later else None,
+        marks=sheet.touched_points if sheet.kind == "mat" else (),
+    )
 
 
 def next_open(states: Sequence[PlacementState]) -> PlacementState | None:

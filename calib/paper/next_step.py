@@ -143,8 +143,12 @@ def _placement(facts: Facts, i: int, state: PlacementState) -> Step:
     mine = open_ is not None and open_.name == state.name
     option = f" --placement {state.name}" if state.name else ""
     check = f"photograph it into {facts.name}/photos/{_next_check(facts)} and run: bayfix check {facts.name}{option}"
+    if state.marks:
+        touches = ", ".join(state.marks)
+        check = f"touch its marks anew ({touches}; bayfix touch {facts.name} NAME) and run: bayfix check {facts.name}{option}"
     if state.check is None:
-        return Step(what, OPEN, "not measured yet", f"put the target up; {check}" if mine else "")
+        ready = "lay the mat out" if state.marks else "put the target up"
+        return Step(what, OPEN, "not measured yet", f"{ready}; {check.replace(' anew', '')}" if mine else "")
     words = f"{state.check['verdict']} ({state.check['epoch']}, {str(state.check['date'])[:16]}, {_counted(state.checks)})"
     if not state.conforms:
         return Step(what, OPEN, words, f"{state.check['moves_in_words']}; {check}" if mine else "")

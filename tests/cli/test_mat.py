@@ -162,3 +162,13 @@ def car_seen(job, shifts_mm) -> None:
         seen = {"board": "wheel-front-left", "U_shift_mm": 0.4, "turn_deg": 0.0}
         row["car_seen"] = [seen | {"shift_mm": shift} for shift in shifts_mm[i : i + 1]]
     path.write_text(json.dumps(points), encoding="utf-8")
+
+
+def test_the_next_step_of_a_mat_is_to_touch_its_marks(job, there):
+    def step() -> str:
+        return bayfix("job", "status", job, "--json").document["lines"][-1]["step"]
+
+    put_sheet(job, true_places(there))
+    assert step().startswith("lay the mat out; touch its marks (mark-a, mark-b; bayfix touch")
+    bayfix("check", job)
+    assert "touch its marks anew (mark-a, mark-b" in step()
