@@ -14,6 +14,7 @@ from cli.sheet import Accept
 from cli.survey import BoardsFile, LensFiles, SheetFile, StandFile
 
 if TYPE_CHECKING:
+    from calib.paper.placements import PlacementSheet, Sheet
     from calib.pipeline import CarStayed, CheckOutcome
     from vision.moved import Moved
     from vision.network import Network
@@ -105,7 +106,7 @@ def check(
         survey = with_points(desk, survey, needed_points(desk.job, wanted))
         with progress_bars({}) as tick:
             run = run_check(desk, wanted, survey, photos or (), tick, **how)
-    run = replace(run, remarks=(*run.remarks, *before_remarks(desk.job)))
+    run = replace(run, remarks=(*run.remarks, *_others(job, sheets, wanted), *before_remarks(desk.job)))
     document = check_document(run, wanted, survey, desk, car_not_seen, accepted)
     if not without:
         # Targets that stand at the same time are judged from the same photos: each keeps its own result.
@@ -117,3 +118,13 @@ def check(
     else:
         typer.echo(in_words(document))
     return Exit[run.outcome.judgement.verdict.name]
+
+
+def _others(job: Path, sheets: PlacementSheet, wanted: Sheet) -> list[str]:
+    """What has to stand at the same time and is judged by a check of its own."""
+    return [
+        f"{other.name} stands at the same time: check it from the same photos, with its own stand file: "
+        f"bayfix check {job} --placement {other.name} --stand FILE"
+        for other in sheets.together(wanted.name)
+        if other is not wanted
+    ]

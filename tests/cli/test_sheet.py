@@ -202,8 +202,8 @@ def test_the_schema_is_printed():
 
 def test_targets_that_stand_together_keep_a_result_each(job):
     several(job)  # "high" stands with "low"
-    for name in ("low", "high"):
-        bayfix("check", job, "--placement", name)
+    for name, other in (("low", "high"), ("high", "low")):
+        assert f"note: {other} stands at the same time: check it" in bayfix("check", job, "--placement", name).out
     results = {path.name for path in (job / "results").glob("check-1*.json")}
     assert results == {"check-1-low.json", "check-1-high.json"}
     assert json.loads((job / "results" / "check-1-high.json").read_text(encoding="utf-8"))["placement"] == "high"
