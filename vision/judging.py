@@ -156,9 +156,11 @@ def sighting_of(picture: Picture, board: Board, state: State, markers_read: int,
     if not state.board_map.rigid:  # the few distortion terms of the map miss the lens by more than the corners scatter
         gap, used = isolated_gap(points[good], gap, np.ones(len(gap), dtype=bool))
     printed = printed_cov_px(board, state.board_map, points[good])
+    as_noise = cov[good] * _variance_factor(gap, cov[good], np.zeros_like(printed), used)
     cov = cov[good] * _variance_factor(gap, cov[good], printed, used) + PRINT_LEFT**2 * printed
+    excess = max(1.0, float(np.einsum("nii->", as_noise) / np.einsum("nii->", cov)))
     cov = cov + np.eye(2) * shear_sigma_px(smear, state.fits.px[good], len(picture)) ** 2
-    return Sighting(board.name, kept, state.fits.px[good], cov, markers_read, blur_px)
+    return Sighting(board.name, kept, state.fits.px[good], cov, markers_read, blur_px, excess)
 
 
 def printed_cov_px(board: Board, board_map: BoardMap, points_mm: Array) -> Array:

@@ -22,6 +22,7 @@ from vision.frames import Pose
 from vision.network_report import BodyStrength, Network, redundancy_of, report, weak_spots
 from vision.network_start import Start, find_start, in_frame_of
 from vision.network_state import NetworkState
+from vision.noise_share import weighed, with_noise_share
 from vision.observations import BEND_MODES, Distance, Observations, View, stack_views
 from vision.sightings import Rejected
 from vision.unknowns import Hold, Known, Layout, Values, known_beforehand, lay_out, moved
@@ -104,6 +105,8 @@ def adjust_network(
         solution, problem, gone = _settle(problem, values, robust)
         left_out += gone
         if not gone:
+            if prior is None:
+                problem, solution = with_noise_share(problem, solution)
             return report(problem, solution, datum, prior, rejected + left_out, whole=whole)
         # A body or photo that lost its last sighting must not stay in the normal equations.
         views = _without(views, gone)
@@ -161,7 +164,7 @@ def _problem(
     prior: NetworkState | None,
     distances: Sequence[Distance],
 ) -> Problem:
-    obs = stack_views(views, boards, lenses)
+    obs = weighed(stack_views(views, boards, lenses), prior.noise_share if prior else 0.0)
     held = frozenset(prior.names) if prior else frozenset()
     layout = lay_out(obs, boards, lenses, datum, hold, held)
     carried = _part_of(prior, layout) if prior else None

@@ -30,6 +30,7 @@ def state_bytes(state: NetworkState) -> bytes:
         "variance_factor": state.variance_factor,
         "chi_square": state.chi_square,
         "redundancy": state.redundancy,
+        "noise_share": state.noise_share,
         "sources": list(state.parts),
     }
     buffer = io.BytesIO()
@@ -85,4 +86,5 @@ def read_state(path: Path) -> NetworkState:
         float(head["variance_factor"]),
         float(head["chi_square"]),
         int(head["redundancy"]),
+        float(head.get("noise_share", 0.0)),
     )

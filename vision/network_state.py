@@ -30,6 +30,8 @@ class NetworkState:
         alone where these scatter significantly more.
     chi_square, redundancy
         Of all photos so far.
+    noise_share : float
+        Of the survey (`vision.noise_share`); later photos are weighed by it too.
     probes : dict of str to ndarray, shape (n, q)
         Further, vanishing sources of uncertainty, each by a root of its covariance (`reliability.with_probes`); never written.
     """
@@ -43,6 +45,7 @@ class NetworkState:
     variance_factor: float
     chi_square: float
     redundancy: int
+    noise_share: float = 0.0
     probes: Mapping[str, Array] = field(default_factory=dict)
 
     def pose(self, body: str) -> Pose:

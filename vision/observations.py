@@ -102,6 +102,10 @@ class Observations:
     used : ndarray of bool, shape (s, m)
     count : ndarray of int, shape (s,)
         Corners of each sighting; the rest of its row is padding.
+    excess : ndarray, shape (s,)
+        `Sighting.excess`.
+    noise_share : float
+        `whiten` is that of covariances times excess to this power (`vision.noise_share`).
     """
 
     photos: tuple[str, ...]
@@ -121,6 +125,8 @@ class Observations:
     whiten: Array
     used: NDArray[np.bool_]
     count: NDArray[np.int64]
+    excess: Array
+    noise_share: float = 0.0
 
     @property
     def lens_of_photo(self) -> NDArray[np.int64]:
@@ -183,4 +189,5 @@ def stack_views(views: Sequence[View], boards: BoardSet, lenses: Mapping[str, Le
         whiten,
         used,
         np.array([len(seen.sighting.corner_ids) for _, seen in rows], dtype=np.int64),
+        np.array([seen.sighting.excess for _, seen in rows]),
     )

@@ -27,6 +27,9 @@ class Sighting:
         Markers of this board that decoded.
     blur_px : float
         Estimated blur (σ of a Gaussian) at the board, px; 0 when not estimated.
+    excess : float
+        Variance factor, 1 or more, by which the covariance would be larger if all that the corners scatter about their board's
+        pattern were noise, and none of it a print error. One photo cannot tell; the network can (`vision.noise_share`).
     """
 
     board: str
@@ -35,6 +38,7 @@ class Sighting:
     cov_px: Array
     markers_read: int = 0
     blur_px: float = 0.0
+    excess: float = 1.0
 
     def __post_init__(self) -> None:
         n = len(self.corner_ids)

@@ -26,6 +26,7 @@ def to_document(seen: PhotoSightings) -> dict[str, Any]:
                 "cov_px2": s.cov_px[:, [0, 0, 1], [0, 1, 1]].tolist(),
                 "markers_read": s.markers_read,
                 "blur_px": s.blur_px,
+                "excess": s.excess,
             }
             for s in seen.found
         ],
@@ -49,6 +50,8 @@ def from_document(doc: dict[str, Any]) -> PhotoSightings:
         cov = packed[:, [0, 1, 1, 2]].reshape(-1, 2, 2)
         ids = np.asarray(row["corner_ids"], dtype=np.int64)
         px = np.asarray(row["px"], dtype=float).reshape(-1, 2)
-        found.append(Sighting(row["board"], ids, px, cov, int(row["markers_read"]), float(row["blur_px"])))
+        found.append(
+            Sighting(row["board"], ids, px, cov, int(row["markers_read"]), float(row["blur_px"]), float(row.get("excess", 1.0)))
+        )
     refused = tuple(Refusal(r["board"], r["reason"], int(r["markers_read"])) for r in doc["refused"])
     return PhotoSightings(doc["photo"], int(doc["width_px"]), int(doc["height_px"]), tuple(found), refused)
