@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.integrate import quad
 from scipy.optimize import brentq
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from calib.decision.verdict import CONFORMANCE_PROBABILITY, COVERAGE, Rule, conformance_probability
 from vision.frames import Array
@@ -95,15 +95,9 @@ def not_refused(u: float, lower: float, upper: float, rule: Rule = Rule.PROBABIL
         conformance_probability(0.0, u, lower, upper)
         return Interval(lower - COVERAGE * u, upper + COVERAGE * u)
 
-    def above(error: float) -> float:
-        return conformance_probability(error, u, lower, upper) - (1.0 - CONFORMANCE_PROBABILITY)
-
-    low, high = lower, upper
-    if math.isfinite(lower) and above(lower) > 0:
-        low = brentq(above, lower - FAR * u, lower)
-    if math.isfinite(upper) and above(upper) > 0:
-        high = brentq(above, upper, upper + FAR * u)
-    return Interval(low, high)
+    conformance_probability(0.0, u, lower, upper)
+    one_sided = float(ndtri(CONFORMANCE_PROBABILITY)) * u
+    return Interval(lower - one_sided, upper + one_sided)
 
 
 def chances(u: float, lower: float, upper: float, rule: Rule = Rule.PROBABILITY) -> Chances:

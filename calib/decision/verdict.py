@@ -121,8 +121,8 @@ def can_be_decided(u: float, lower: float, upper: float, rule: Rule = Rule.PROBA
 def verdict_of(error: float, u: float, lower: float, upper: float, rule: Rule = Rule.PROBABILITY) -> Verdict:
     """Verdict of one figure, see `Rule`.
 
-    An error inside the limits is never `does not conform`: with a U many times the tolerance the probability of
-    non-conformance exceeds 95 % whatever the error is, which says something about U and nothing about the target.
+    `does not conform` needs 95 % beyond *one* limit: with a U many times the tolerance the true value is outside with more than
+    95 % whatever the error is, half above and half below, which says something about U and nothing about the target.
     """
     if math.isinf(lower) and math.isinf(upper):
         return Verdict.NOT_JUDGED
@@ -135,7 +135,7 @@ def verdict_of(error: float, u: float, lower: float, upper: float, rule: Rule = 
     probability = conformance_probability(error, u, lower, upper)
     if probability >= CONFORMANCE_PROBABILITY:
         return Verdict.CONFORMS
-    if 1 - probability >= CONFORMANCE_PROBABILITY and not lower <= error <= upper:
+    if max(ndtr((error - upper) / u), ndtr((lower - error) / u)) >= CONFORMANCE_PROBABILITY:
         return Verdict.DOES_NOT_CONFORM
     return Verdict.UNDECIDED
 

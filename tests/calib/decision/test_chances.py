@@ -99,3 +99,10 @@ def test_wholly_correlated_errors_conform_together():
 def test_limits_must_fit_the_errors():
     with pytest.raises(ValueError, match="2 errors, but 1 limits"):
         joint_chances(np.eye(2), [(-1.0, 1.0)])
+
+
+def test_a_target_is_not_refused_because_u_is_large():
+    """Half of a wide U lies above a narrow tolerance, half below it: nobody knows on which side the target stands."""
+    assert conformance_probability(3.0, 100.0, -2.0, 2.0) < 0.05
+    assert verdict_of(3.0, 100.0, -2.0, 2.0) is Verdict.UNDECIDED
+    assert chances(100.0, -2.0, 2.0).does_not_conform < 0.11
