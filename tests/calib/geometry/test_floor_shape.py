@@ -28,7 +28,7 @@ NOISE_MM = 0.1
 WHEELS_SHEET = replace(sheet(), height_from="wheels")
 
 
-def bay(height, places=None, sigma_mm=0.02) -> tuple[PoseSet, FloorMap]:
+def bay(height, places=None, sigma_mm=0.02, sigma_rad=1e-5) -> tuple[PoseSet, FloorMap]:
     """A car and a target over floor boards lying where `height(x, y)` has the floor."""
     turn = np.diag([1.0, -1.0, -1.0])
     poses = []
@@ -38,7 +38,7 @@ def bay(height, places=None, sigma_mm=0.02) -> tuple[PoseSet, FloorMap]:
     names = [pose.source for pose in poses]
     poses += [axle_pose(wheel, np.array(point) + [0, 0, height(*point[:2])]) for wheel, point in POINTS_MM.items()]
     poses.append(Pose.from_rt("survey", "target", np.eye(3), TARGET_MM))
-    cov = np.diag(np.tile([1e-5**2] * 3 + [sigma_mm**2] * 3, len(poses)))
+    cov = np.diag(np.tile([sigma_rad**2] * 3 + [sigma_mm**2] * 3, len(poses)))
     placed = floor_plane(PoseSet(tuple(poses), cov, {"corners": cov}), BOARDS, names, 1.0)
     return placed, floor_map(placed, BOARDS, names)
 
@@ -64,7 +64,7 @@ def test_height_above_the_plane_the_wheels_stand_on_where_the_floor_falls_away_a
     places = [(x, y) for x in np.linspace(-1600, 5600, 13) for y in (-1200.0, 1200.0)]
     poses, floor = bay(lambda x, _: -max(0.0, x - 3200.0) * fall, places)
     wheels, plane = height_from("wheels", poses, floor), height_from("floor", poses, floor)
-    # The wheels stand level at nil: what the boards 0.6 m apart leave open near the fold is doubled a wheelbase ahead, and told.
+    # The wheels stand level at nil: what boards 0.6 m apart leave open near the fold is doubled a wheelbase ahead, and told.
     off = wheels.value[0] - TARGET_MM[2]
     assert abs(off) <= 2.0 * wheels.sigma("height_mm") < 4.0
     # The plane through all boards dips below the car's.
@@ -98,6 +98,24 @@ def test_what_the_photos_do_to_the_height_is_stated():
     assert used[WHEEL_PLANE].target == "survey"
     # A standard deviation from 150 runs scatters by 6 %.
     assert np.std(heights) / stated == pytest.approx(1.0, abs=0.18)
+
+
+@pytest.mark.parametrize("board", ["floor-0", "floor-3", "floor-6", "floor-12"])
+def test_the_height_follows_a_board_as_its_covariance_says(board):
+    """A board raised by itself: behind the car it raises the target's height above the leaning plane, ahead it lowers it."""
+    poses, floor = bay(lambda x, y: 0.4 * math.sin(x / 900.0 + y / 700.0), sigma_rad=1e-9)
+
+    def height_and_board(state: PoseSet) -> np.ndarray:
+        height = figures_of(state, WHEELS_SHEET, ["height_mm"])["height_mm"]
+        return np.array([height, state[board].translation_mm[2]])
+
+    cov = with_wheel_plane(poses, BOARDS, floor).propagate(("height_mm", "board_mm"), height_and_board).cov
+    lift = Pose.from_rt("survey", board, poses[board].rotation, poses[board].translation_mm + [0.0, 0.0, 0.1])
+    raised = PoseSet(tuple(lift if pose.source == board else pose for pose in poses), poses.cov, poses.parts)
+    before, after = (figures_of(with_wheel_plane(p, BOARDS, floor), WHEELS_SHEET, ["height_mm"]) for p in (poses, raised))
+    change = after["height_mm"] - before["height_mm"]
+    assert change / 0.1 == pytest.approx(cov[0, 1] / cov[1, 1], abs=2e-3)
+    assert abs(change) > 1e-3
 
 
 def wavy(rng, shortest_mm, longest_mm) -> Floor:
