@@ -61,11 +61,16 @@ def budget(
     from calib.paper.job import write_result
     from cli import kept_survey, stations
     from cli.budget_picture import budget_png
-    from cli.budget_run import run_budget
+    from cli.budget_run import of_a_check, placement_for, run_budget
     from cli.budget_words import budget_document, in_words
     from cli.progress import progress_bars
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), sheet, stand))
+    if of_a_check(figure):
+        placement = placement_for(desk, placement).name
+        own = desk.job.stand_of(placement)
+        if own is not None and stand is None:
+            desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), sheet, own))
     survey = kept_survey.load_survey(desk)
     with progress_bars({}) as tick:
         run = run_budget(

@@ -14,7 +14,8 @@ from calib.geometry.floor_shape import WHEEL_PLANE
 from calib.geometry.placement import figures_of
 from calib.geometry.touch_slips import TouchSlip, touch_slips
 from calib.geometry.vehicle import value_of
-from calib.paper.sheet import FIGURES, Sheet, read_sheet
+from calib.paper.job_state import open_placement
+from calib.paper.sheet import FIGURES, Sheet, chosen, read_sheet, read_sheets
 from calib.paper.stand import read_stand
 from calib.pipeline import Car, CheckOutcome, check_of
 from cli.budget import BudgetRun
@@ -49,6 +50,23 @@ class _Measured:
         return [*placed, self.car.figures.estimate, self.car.fit.rolling]
 
 
+def of_a_check(figure: str) -> bool:
+    """Whether a figure, as it is typed, is one of a check: it needs the sheet, the stand and photos of the target."""
+    return figure in {name.replace("_rad", "_deg") for name in FIGURES}
+
+
+def placement_for(desk: Desk, name: str | None) -> Sheet:
+    """The placement that was asked for, else the open one of the job: as `bayfix check` chooses.
+
+    Raises
+    ------
+    FileError
+    """
+    path = desk.job.need_sheet()
+    sheets = read_sheets(path)
+    return chosen(sheets, path, name or open_placement(desk.job, sheets))
+
+
 def run_budget(
     desk: Desk,
     survey: Survey,
@@ -70,7 +88,7 @@ def run_budget(
     """
     tick("network", "what could be wrong in the survey")
     network, errors = _survey_again(desk, survey)
-    if figure in {name.replace("_rad", "_deg") for name in FIGURES}:
+    if of_a_check(figure):
         measured = _with_check(desk, survey, (network, errors), given, tick, (placement, car_not_seen))
     else:
         probed, slips = _probed(desk, survey, network, errors)

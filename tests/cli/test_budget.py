@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import math
+import re
 import shutil
 
 import pytest
@@ -56,6 +57,27 @@ def test_a_figure_of_the_check_in_words(copied):
     errors = [r["error"] for r in document["unnoticed"]]
     assert any(error.startswith("stand-1@check-1 in check-1/") for error in errors)
     assert any(error.startswith("wheel-rear-left@rest in rest/") for error in errors)
+
+
+def test_a_placement_with_a_stand_file_of_its_own(copied, tmp_path):
+    folder = tmp_path / "job"
+    shutil.copytree(copied, folder)
+    stand = (folder / "stand.toml").read_text(encoding="utf-8")
+    deeper = re.sub(r"behind_mm = ([0-9.]+)", lambda found: f"behind_mm = {float(found[1]) + 50.0}", stand)
+    (folder / "other.toml").write_text(deeper, encoding="utf-8")
+    sheet = (folder / "sheet.toml").read_text(encoding="utf-8")
+    whole, _, provenance = sheet.replace("sheet/1", "sheet/2").partition("[provenance]")
+    head, _, figures = whole.partition("\n\n")
+    head, _, placement = head.partition("\n")
+    figures = re.sub(r"^\[(\w+)\]", r"[placement.\1]", figures, flags=re.MULTILINE)
+    text = f'{head}\n[[placement]]\nname = "low"\n{placement}\n\n{figures}\n[provenance]{provenance}'
+    (folder / "sheet.toml").write_text(text, encoding="utf-8")
+    job = (folder / "job.toml").read_text(encoding="utf-8")
+    named = re.sub(r"^(stand = .*)$", r'\1\nstands = { "low" = "other.toml" }', job, count=1, flags=re.MULTILINE)
+    (folder / "job.toml").write_text(named, encoding="utf-8")
+    shared = bayfix("budget", copied, "distance_mm", "--json").document
+    own = bayfix("budget", folder, "distance_mm", "--placement", "low", "--json").document
+    assert own["measured"] - shared["measured"] == pytest.approx(50.0, abs=0.5)  # the target leans by a degree at most
 
 
 def test_an_unknown_figure(job):
