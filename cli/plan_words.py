@@ -82,6 +82,8 @@ def _row(figure: PlannedFigure, sheet: Sheet) -> dict[str, Any]:
         "conforms_from": None if never else finite(low),
         "conforms_to": None if never else finite(high),
         "undecided_if_perfect": figure.chances.undecided if figure.chances else None,
+        "false_accept": figure.risks.false_accept if figure.risks else None,
+        "false_reject": figure.risks.false_reject if figure.risks else None,
         "limited_by": list(figure.limited_by),
     }
 

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
-from calib.decision.chances import Chances, Interval, accepted, chances, joint_chances
+from calib.decision.chances import Chances, Interval, Risks, accepted, chances, joint_chances, risks
 from calib.decision.verdict import COVERAGE, Rule
 from calib.geometry.placement import Placement
 from calib.paper.sheet import Sheet
 
 LARGEST_SHARE = 0.5
+FILLED = 4.0
+"""Width of a tolerance over the σ of targets that just fill it (k = 2)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +32,9 @@ class PlannedFigure:
         Measured errors that will be called `conforms`.
     chances : Chances or None
         Of each verdict for a target that stands exactly right; None when the sheet sets no limit.
+    risks : Risks or None
+        Of accepting a target that is out of tolerance and of not accepting one within it, for targets that people place with a
+        scatter that just fills the tolerance (σ a quarter of its width); None without two limits.
     limited_by : tuple of str
         The sources that make up more than half of the variance, the largest first.
     """
@@ -39,6 +45,7 @@ class PlannedFigure:
     upper: float
     accepted: Interval
     chances: Chances | None
+    risks: Risks | None
     limited_by: tuple[str, ...]
 
     @property
@@ -67,6 +74,7 @@ def decide(placement: Placement, sheet: Sheet, rule: Rule = Rule.PROBABILITY) ->
     figures = []
     for i, name in enumerate(error.names):
         required, u = sheet[name], error.sigma(name)
+        width, acceptance = required.upper - required.lower, accepted(u, required.lower, required.upper, rule)
         sources = sorted(error.parts, key=lambda source: -float(error.parts[source][i, i]))
         figures.append(
             PlannedFigure(
@@ -74,8 +82,9 @@ def decide(placement: Placement, sheet: Sheet, rule: Rule = Rule.PROBABILITY) ->
                 u,
                 required.lower,
                 required.upper,
-                accepted(u, required.lower, required.upper, rule),
+                acceptance,
                 chances(u, required.lower, required.upper, rule) if required.judged else None,
+                risks(width / FILLED, u, required.lower, required.upper, acceptance) if math.isfinite(width) else None,
                 _largest(sources, [float(error.parts[source][i, i]) for source in sources]),
             )
         )

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from tests.support.commands import bayfix
+from tests.support.documents import table_keys
 from vision.camera import Camera, LensProfile
 from vision.camera_io import write_profile
 
@@ -55,6 +56,11 @@ def test_a_wide_tolerance_can_be_decided(folder):
     assert 0.3 < rows["lateral_mm"]["U"] < 2.0
     assert rows["distance_mm"]["conforms_to"] < 10.0 - rows["distance_mm"]["U"] * 0.8
     assert rows["height_mm"]["undecided_if_perfect"] is None
+    assert rows["height_mm"]["false_accept"] is None
+    # 5 % of targets are out of tolerance; of these few are accepted, and few of the others are not
+    assert 0.0 < rows["distance_mm"]["false_accept"] < 0.003
+    assert 0.0 < rows["distance_mm"]["false_reject"] < 0.06
+    assert set(document) == table_keys("DEVELOPERS.md", "keys: plan.json")
     assert len(document["photos"]) == 3 * 8 + 14 + 6
     assert (folder / "plan" / "photo-plan.png").read_bytes().startswith(b"\x89PNG")
 
