@@ -167,8 +167,9 @@ def diff(
 
 @sheet_app.command("schema")
 @shop_command
-def schema() -> Exit:
-    """Print the JSON Schema of placement sheets, for editors that complete and check while typing."""
+def schema(as_json: Json = True) -> Exit:
+    """Print the JSON Schema of placement sheets, for editors that complete and check while typing. It is always JSON."""
+    del as_json
     from calib.paper.sheet_schema import schema_text
 
     typer.echo(schema_text(), nl=False)

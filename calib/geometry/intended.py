@@ -40,7 +40,7 @@ CAMBER_RAD = {"front": math.radians(-0.6), "rear": math.radians(-1.1)}
 different angles about axes that are not parallel, and that tells the car's heave from a spin axis lying elsewhere: on equal
 upright wheels the axles' place along the car would be several times as unsure."""
 TAPE_MM, TAPE_ASIDE_MM = 4000.0, 300.0
-CAR_OVERHANG_MM, SILL_MM, ROOF_MM, TYRE_WIDTH_MM = 850.0, 220.0, 1450.0, 200.0
+CAR_OVERHANG_MM, SILL_MM, ROOF_MM, BONNET_MM, TYRE_WIDTH_MM = 850.0, 220.0, 1450.0, 950.0, 200.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,10 +173,12 @@ def _on_wheel(bay: BayPlan, wheel: str, centre: Array, epoch: str, board: Board)
 
 
 def in_the_way(bay: BayPlan, epoch: str) -> tuple[Block, ...]:
-    """The car's body over its sills, and its wheels, where they stand in an epoch."""
+    """The car's cabin and bonnet over its sills, and its wheels, where they stand in an epoch."""
     ahead = travel_mm(bay, epoch)
     half = min(bay.car.track_front_mm, bay.car.track_rear_mm) / 2 + 60.0
-    body = Block((ahead - CAR_OVERHANG_MM, -half, SILL_MM), (ahead + bay.car.wheelbase_mm + CAR_OVERHANG_MM, half, ROOF_MM))
+    windscreen, nose = ahead + bay.car.wheelbase_mm - 300.0, ahead + bay.car.wheelbase_mm + CAR_OVERHANG_MM
+    cabin = Block((ahead - CAR_OVERHANG_MM, -half, SILL_MM), (windscreen, half, ROOF_MM))
+    bonnet = Block((windscreen, -half, SILL_MM), (nose, half, BONNET_MM))
     wheels = []
     for place in wheel_places(bay).values():
         inner = place[1] - math.copysign(TYRE_WIDTH_MM, place[1])
@@ -184,7 +186,7 @@ def in_the_way(bay: BayPlan, epoch: str) -> tuple[Block, ...]:
         low, high = sorted((float(inner), float(place[1])))
         x = ahead + float(place[0])
         wheels.append(Block((x - radius, low, 0.0), (x + radius, high, 2 * radius)))
-    return (body, *wheels)
+    return (cabin, bonnet, *wheels)
 
 
 def camera_place(bay: BayPlan, photo: PhotoPlace, epoch: str) -> Pose:

@@ -26,6 +26,7 @@ SIDE_MM = 515.0
 """Floor boards beside the car lie this far outside the wheels: out of their path, in one picture with them."""
 BETWEEN_MM = 330.0
 """Off the car's middle: between the paths of the wheels."""
+LEAST_APART_MM = 500.0
 WORDS = {"front_left": "front left", "front_right": "front right", "rear_left": "rear left", "rear_right": "rear right"}
 
 
@@ -49,16 +50,9 @@ def usual_floor(bay: BayPlan, sheet: Sheet, boards: Sequence[str]) -> tuple[Floo
             f"{len(boards)} floor boards in the board set: the usual places need {LEAST_FLOOR_BOARDS}",
             hint="give the places of your floor boards in a bay file (--bay), or take the starter set (bayfix boards new)",
         )
-    target = target_place(bay, sheet).translation_mm
     base = bay.car.wheelbase_mm
     way = 1.0 if sheet.side == "ahead" else -1.0
-    bumper = base + 850.0 if way > 0 else -850.0
-    near, far = target[0] - way * 600.0, (target[0] - way * 600.0 + bumper - way * 150.0) / 2
-    # behind the car the wheels roll past: boards lie between their paths
-    apart, near_apart = (620.0, 480.0) if way > 0 else (BETWEEN_MM, BETWEEN_MM)
-    sideways = float(target[1]) if way > 0 else max(-100.0, min(100.0, float(target[1])))
-    stand = [(float(far), sideways / 2 + apart), (float(far), sideways / 2 - apart)]
-    stand += [(float(near), sideways + near_apart), (float(near), sideways - near_apart)]
+    stand = _before_the_stand(bay, sheet)
     beyond = -1400.0 if way > 0 else base + 1400.0
     beyond_boards = [(beyond, BETWEEN_MM), (beyond, -BETWEEN_MM)] if len(boards) >= LEAST_FLOOR_BOARDS + 2 else []
     spare = len(boards) - len(stand) - len(beyond_boards)
@@ -68,6 +62,24 @@ def usual_floor(bay: BayPlan, sheet: Sheet, boards: Sequence[str]) -> tuple[Floo
     sides += [(float(x), -y) for x in np.linspace(least, base + 550.0, spare // 2)]
     places = [*((x, y, 0.0) for x, y in sides), *((x, y, 90.0) for x, y in stand + beyond_boards)]
     return tuple(FloorPlace(name, *place) for name, place in zip(boards, places, strict=True))
+
+
+def _before_the_stand(bay: BayPlan, sheet: Sheet) -> list[tuple[float, float]]:
+    """Two boards 0.6 m before the target's face, and two that tie them to the car's end."""
+    bay_from_target = target_place(bay, sheet)
+    way = 1.0 if sheet.side == "ahead" else -1.0
+    bumper = bay.car.wheelbase_mm + 850.0 if way > 0 else -850.0
+    middle = bay_from_target.apply([-way * 600.0, 0.0, 0.0])
+    # straight behind the car the wheels roll past: boards lie between their paths there
+    straight = way < 0 and abs(float(middle[1])) < SIDE_MM
+    apart, sideways = (BETWEEN_MM, 0.0) if way < 0 else (620.0, float(middle[1]) / 2)
+    far = (float(middle[0]) + bumper - way * 150.0) / 2
+    if abs(far - float(middle[0])) < LEAST_APART_MM:  # a near target: the two pairs side by side
+        far = bumper + way * 250.0
+        apart = 1050.0 if abs(float(middle[1])) < SIDE_MM else apart
+    near = [bay_from_target.apply([-way * 600.0, side * (BETWEEN_MM if straight else 480.0), 0.0]) for side in (1.0, -1.0)]
+    out = [(float(far), sideways + apart), (float(far), sideways - apart)]
+    return out + [(float(x), max(-BETWEEN_MM, min(BETWEEN_MM, float(y))) if straight else float(y)) for x, y, _ in near]
 
 
 def usual_photos(bay: BayPlan, sheet: Sheet) -> tuple[PhotoPlace, ...]:

@@ -22,7 +22,9 @@ WIDTH, HEIGHT, MARGIN = 1240.0, 1754.0, 64.0
 TOP, LIST_LINE = 128.0, 23.0
 INK, GREY, PALE, FAINT = "#1c2026", "#6c727a", "#d9dde2", "#eceef1"
 CAR, STAND = "#34628c", "#8a4b1f"
-TYRE_WIDTH_MM, TARGET_MM, BOARD_MM = 210.0, 1200.0, 110.0
+TYRE_WIDTH_MM, BOARD_MM = 210.0, 110.0
+TARGET_MM = {"panel": 1200.0, "reflector": 300.0, "mat": 1000.0}
+"""Usual width of a target whose sheet gives none."""
 SAME_SPOT_MM = 150.0
 CAUTION = "Hands off while the car rolls; one person in command. The vehicle maker's procedure decides."
 
@@ -155,7 +157,8 @@ def _floor(page: _Page, bay: BayPlan) -> list[Shape]:
 
 def _target(page: _Page, bay: BayPlan, sheet: Sheet) -> list[Shape]:
     bay_from_target = target_place(bay, sheet)
-    ends = (bay_from_target.apply([0.0, -TARGET_MM / 2, 0.0]), bay_from_target.apply([0.0, TARGET_MM / 2, 0.0]))
+    wide = sheet.size.width_mm if sheet.size else TARGET_MM[sheet.kind]
+    ends = (bay_from_target.apply([0.0, -wide / 2, 0.0]), bay_from_target.apply([0.0, wide / 2, 0.0]))
     facing = -320.0 if sheet.side == "ahead" else 320.0
     look = bay_from_target.apply([facing, 0.0, 0.0])
     centre = bay_from_target.translation_mm

@@ -248,7 +248,7 @@ def test_too_little_roll_says_how_much_further(bay, tmp_path):
     with nothing_written(sim.desk.job.folder):
         words = refused("wheels", sim.desk.job.folder)
     assert "wheel turned only 7° over all epochs: its toe would be known to" in words
-    assert re.search(r"try: roll the car about 0\.\d m further, in two steps", words)
+    assert re.search(r"try: roll the car about 0\.\d m further \(0\.\d\d of a wheel turn\), in two steps", words)
 
 
 def photographed_anew(demo, epochs):

@@ -136,18 +136,27 @@ def test_photos_of_every_round_go_with_the_car():
     assert travel_mm(plan, "roll-1") == pytest.approx(-315.0 * 1.5 * math.pi)
 
 
-def test_usual_floor_boards_clear_the_wheels_and_each_other():
+@pytest.mark.parametrize(
+    ("side", "values"),
+    [
+        ("ahead", {"distance": 2600.0}),
+        ("ahead", {"distance": 1500.0, "lateral": -300.0}),
+        ("ahead", {"distance": 6000.0}),
+        ("behind", {"distance": -2600.0}),
+        ("behind", {"distance": -1400.0}),
+        ("behind", {"distance": -1400.0, "lateral": 1900.0, "yaw": -45.0}),
+        ("behind", {"distance": -1500.0, "lateral": -1900.0, "yaw": 45.0}),
+    ],
+)
+def test_usual_floor_boards_clear_the_wheels_and_each_other(side, values):
     names = [b.name for b in BOARDS if b.name.startswith("floor-")]
-    for side in ("ahead", "behind"):
-        wanted = sheet(
-            side=side, distance=2600.0 if side == "ahead" else -2600.0, origin="front-axle" if side == "ahead" else "rear-axle"
-        )
-        places = usual_floor(BayPlan(), wanted, names)
-        assert [place.board for place in places] == names
-        for i, a in enumerate(places):
-            assert all(math.hypot(a.ahead_mm - b.ahead_mm, a.left_mm - b.left_mm) > 350.0 for b in places[:i])
-            in_path = 550.0 < abs(a.left_mm) < 900.0 and -2100.0 < a.ahead_mm < 3100.0
-            assert not in_path, f"{a} lies in the wheels' path"
+    wanted = sheet(side=side, origin="front-axle" if side == "ahead" else "rear-axle", **values)
+    places = usual_floor(BayPlan(), wanted, names)
+    assert [place.board for place in places] == names
+    for i, a in enumerate(places):
+        assert all(math.hypot(a.ahead_mm - b.ahead_mm, a.left_mm - b.left_mm) > 350.0 for b in places[:i])
+        in_path = 550.0 < abs(a.left_mm) < 900.0 and -2100.0 < a.ahead_mm < 3100.0
+        assert not in_path, f"{a} lies in the wheels' path"
 
 
 def test_too_few_floor_boards_for_the_usual_places():
@@ -162,6 +171,7 @@ def test_the_tape_lies_along_one_side():
 
 
 def test_the_car_stands_in_the_way_of_looks_through_it():
-    body, *wheels = in_the_way(BayPlan(), "rest")
-    assert body.low[2] > 150.0, "one can look under the car"
+    cabin, bonnet, *wheels = in_the_way(BayPlan(), "rest")
+    assert cabin.low[2] > 150.0, "one can look under the car"
+    assert bonnet.high[2] < 1100.0, "and over its bonnet"
     assert len(wheels) == 4
