@@ -13,6 +13,7 @@ from calib.bodies import REST, board_of, epoch_of_body, not_tied_in_words, suspi
 from calib.decision.verdict import Rule, at_best_undecided, need_tolerance
 from calib.doubts import Cure, Doubt, check_guesses, opened, stop, without_moved
 from calib.paper.epochs import photos as photos_of
+from calib.paper.held_back import CAR_LIMITS
 from calib.paper.sheet import Sheet
 from calib.paper.stand import Stand, read_stand
 from calib.paper.target_identity import need_right_target
@@ -153,7 +154,7 @@ def on_this_car(desk: Desk, car: Car, outcome: CheckOutcome) -> tuple[CheckOutco
     if found.blocking:
         names = ", ".join(row.name.replace("_", " ") for row in found.blocking)
         told.append(
-            f"the car is not shown to be within its limits ({names}): put it right first, or overrule the limit with a reason "
+            f"{CAR_LIMITS} ({names}): put it right first, or overrule the limit with a reason "
             f"in {desk.job.vehicle.name}; see: bayfix vehicle {desk.job.folder}"
         )
         verdict = at_best_undecided(outcome.judgement.verdict)
@@ -177,17 +178,30 @@ def check_photos(desk: Desk, given: Sequence[Path]) -> tuple[str, list[Path], li
             )
         epoch, files = list(checks.items())[-1]
         return epoch, list(files), [path.relative_to(job.photos_folder).as_posix() for path in files]
+    given = [photo for path in given for photo in (_in_folder(desk, path) if path.is_dir() else [path])]
     missing = [path for path in given if not path.is_file()]
     if missing:
         raise FileError(f"{missing[0]}: no such photo", hint="check the name, or put the photos into photos/check-1")
     inside = [path.resolve() for path in given]
     root = job.photos_folder.resolve()
-    folders = {path.relative_to(root).parts[0] if path.is_relative_to(root) else "" for path in inside}
-    epoch = folders.pop() if len(folders) == 1 else ""
+    roots = {path.relative_to(root).parts[0] if path.is_relative_to(root) else "" for path in inside}
+    epoch = roots.pop() if len(roots) == 1 else ""
     names = [path.relative_to(root).as_posix() if path.is_relative_to(root) else path.name for path in inside]
     if len(set(names)) < len(names):
         raise FileError("two photos of this check have the same name", hint="rename one of them")
     return epoch if epoch.startswith("check-") else ANY_CHECK, list(given), names
+
+
+def _in_folder(desk: Desk, folder: Path) -> list[Path]:
+    """Photos of a job that lie in a folder, as when each is named: an earlier round is checked again by its folder."""
+    inside = [
+        path for files in photos_of(desk.job).values() for path in files if path.resolve().is_relative_to(folder.resolve())
+    ]
+    if not inside:
+        raise FileError(
+            f"{folder}: no photo of this job in this folder", hint=f"name photos, or a folder in {desk.job.photos_folder}"
+        )
+    return inside
 
 
 def _need_stand_board(desk: Desk, stand: Stand, views: Sequence[View], epoch: str) -> None:

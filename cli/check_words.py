@@ -13,6 +13,7 @@ from calib.decision.moves import documents, expected, expected_documents
 from calib.decision.moves import in_words as moves_in_words
 from calib.decision.verdict import Verdict
 from calib.paper.figures import figure_documents, remarks, shares
+from calib.paper.held_back import all_inside, holdups
 from calib.paper.sheet import Sheet
 from calib.paper.sheet_document import state_document
 from calib.paper.stand import Pivot
@@ -152,7 +153,8 @@ def _why(document: dict[str, Any]) -> str:
     if open_:
         chances = ", ".join(f"{_label(row)} with {100 * row['probability_conforms']:.0f} %" for row in open_)
         return f"not sure enough to be inside the tolerance: {chances} (95 % are needed)"
-    return "every measured figure is inside its tolerance, but see the notes below"
+    reasons = "; ".join(one.words for one in holdups(document)) or "see the notes below"
+    return f"every measured figure is inside its tolerance, but {reasons}"
 
 
 def _label(row: dict[str, Any]) -> str:
@@ -163,7 +165,7 @@ def _moves(document: dict[str, Any]) -> list[str]:
     if not document["moves"]:
         return [document["moves_in_words"]]
     heading = "to bring it onto the sheet's values:"
-    if document["verdict"] == Verdict.CONFORMS.value:
+    if document["verdict"] == Verdict.CONFORMS.value or all_inside(document):
         heading = "no move is needed; to bring it still closer to the sheet's values:"
     return [heading, *(f"  {i}. {m['words']}" for i, m in enumerate(document["moves"], start=1)), _after(document)]
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from calib.geometry.wheel_data import Mode
+from calib.paper.held_back import all_inside, holdups
 from calib.paper.job_state import PlacementState, next_open
 
 LEAST_ROLLS = {Mode.ROLLED: 2, Mode.SPIN: 2, Mode.STATIC: 0}
@@ -150,6 +151,9 @@ def _placement(facts: Facts, i: int, state: PlacementState) -> Step:
         ready = "lay the mat out" if state.marks else "put the target up"
         return Step(what, OPEN, "not measured yet", f"{ready}; {check.replace(' anew', '')}" if mine else "")
     words = f"{state.check['verdict']} ({state.check['epoch']}, {str(state.check['date'])[:16]}, {_counted(state.checks)})"
+    if not state.conforms and all_inside(state.check):
+        todo = "; ".join(one.step for one in holdups(state.check)) or "see to what the check notes"
+        return Step(what, OPEN, words, f"no move is needed, but {todo}; {check}" if mine else "")
     if not state.conforms:
         return Step(what, OPEN, words, f"{state.check['moves_in_words']}; {check}" if mine else "")
     if state.outcome is None:

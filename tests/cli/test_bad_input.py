@@ -113,6 +113,7 @@ def test_a_photo_outside_the_epochs(surveyed_job, new_job):
 def test_a_photo_that_is_not_there(job):
     with nothing_written(job):
         assert "IMG_9.jpg: no such photo" in refused("check", job, job / "IMG_9.jpg")
+        assert "results: no photo of this job in this folder" in refused("check", job, job / "results")
 
 
 # --- files ------------------------------------------------------------------------------------------------------------
