@@ -39,7 +39,7 @@ def before(job: JobDir, by: By = "", yes: Yes = None, no: No = None, rest_yes: A
         open_ = [q.key for q in questions if q.kind == "yes" and q.key not in said_no]
         said_yes = {key: "" for key in open_ if key not in answered} | said_yes
     if said_yes or said_no:
-        if not by.strip():
+        if not any(letter.isalpha() for letter in by):
             raise MeasurementError("nobody is named who answers", hint='say who: --by "A. B."')
         answers = paper.answered(questions, said_yes, said_no)
         now = datetime.datetime.now().astimezone().isoformat(timespec="seconds")

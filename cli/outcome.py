@@ -54,7 +54,7 @@ def outcome(
         raise MeasurementError(
             f"{name or state.target}: there is no check of it yet", hint=f"measure the target first: bayfix check {job}"
         )
-    if not by.strip():
+    if not any(letter.isalpha() for letter in by):
         raise MeasurementError("nobody is named who read it off", hint='say who: --by "A. B."')
     now = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
     words = said.value.replace("-", " ")

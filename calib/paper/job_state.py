@@ -5,16 +5,19 @@ A placement is done when a check of it conforms *and* the scan tool's outcome wa
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from calib.paper.history import Entry, history
 from calib.paper.job import Job
-from calib.paper.placements import PlacementSheet, Sheet
+from calib.paper.placements import PlacementSheet, Required, Sheet
 
 CHECK, OUTCOME = "check/1", "outcome/1"
 CONFORMS = "conforms"
+NO_DIFFERENCE = 1e-6
+"""Of two values of a sheet, mm or degrees: rounding of unit conversions."""
 COMPLETED, NOT_COMPLETED = "completed", "not completed"
 
 
@@ -60,7 +63,7 @@ def placement_states(sheets: PlacementSheet, entries: Sequence[Entry]) -> tuple[
 
 def _state(sheet: Sheet, entries: Sequence[Entry]) -> PlacementState:
     mine = [entry for entry in entries if entry.document.get("placement", "") == sheet.name]
-    checks = [entry for entry in mine if entry.schema == CHECK]
+    checks = [entry for entry in mine if entry.schema == CHECK and made_by(entry.document, sheet)]
     newest = checks[-1] if checks else None
     later = [entry for entry in mine if entry.schema == OUTCOME and newest is not None and entry.number > newest.number]
     return PlacementState(
@@ -71,6 +74,37 @@ def _state(sheet: Sheet, entries: Sequence[Entry]) -> PlacementState:
         outcome=later[-1].document if later else None,
         marks=sheet.touched_points if sheet.kind == "mat" else (),
     )
+
+
+def made_by(check: Mapping[str, Any], sheet: Sheet) -> bool:
+    """Whether a check was made by the placement as it stands now: the same target, line and values.
+
+    A check by another sheet, or by this one before its numbers were changed, says nothing of it.
+    """
+    line = sheet.line if isinstance(sheet.line, str) else list(sheet.line)
+    now = {"target": sheet.target, "origin": sheet.origin, "line": line, "side": sheet.side, "height_from": sheet.height_from}
+    if any(check.get(key, value) != value for key, value in now.items()):
+        return False
+    rows = {row["name"]: row for row in check.get("figures", []) if row.get("required") is not None}
+    wanted = {required.name.replace("_rad", "_deg"): _printed(required, sheet) for required in sheet.required}
+    same = all(
+        _same((rows[name]["required"], rows[name]["lower"], rows[name]["upper"]), wanted[name])
+        for name in rows
+        if name in wanted
+    )
+    return same and set(rows) <= set(wanted)
+
+
+def _printed(required: Required, sheet: Sheet) -> tuple[float | None, float | None, float | None]:
+    """Value and limits as results have them: degrees, a distance behind the car positive, null where there is no limit."""
+    factor = (math.degrees(1.0) if required.name.endswith("_rad") else 1.0) * sheet.printed_sign(required.name)
+    lower, upper = sorted((required.lower * factor, required.upper * factor))
+    limits = (limit if math.isfinite(limit) else None for limit in (lower, upper))
+    return (required.value * factor, *limits)  # type: ignore[return-value]
+
+
+def _same(a: Sequence[float | None], b: Sequence[float | None]) -> bool:
+    return all(x == y if x is None or y is None else abs(x - y) < NO_DIFFERENCE for x, y in zip(a, b, strict=True))
 
 
 def next_open(states: Sequence[PlacementState]) -> PlacementState | None:

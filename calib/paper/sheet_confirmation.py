@@ -57,7 +57,7 @@ def confirm(path: Path, by: str, date: datetime.date, accepted: Sequence[str] = 
     text = read_text(path)
     doc = parsed(path, text)
     typed_by = str(doc["provenance"]["typed_by"])
-    if not by.strip():
+    if not any(letter.isalpha() for letter in by):
         raise FileError(f"{path}: no name of the person who confirms", hint='give it: --by "C. D."')
     if same_person(by, typed_by):
         raise FileError(

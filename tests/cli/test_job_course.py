@@ -66,6 +66,43 @@ def test_a_redone_check_opens_its_placement_again_and_keeps_the_history(tmp_path
     assert len(history(job)) == 3
 
 
+@pytest.mark.parametrize(
+    ("change", "counts"),
+    [({}, 1), ({"required": 1501.0}, 0), ({"upper": 4.0}, 0), ({"lower": None}, 0), ({"name": "lateral_mm"}, 0)],
+)
+def test_a_check_counts_for_the_values_it_was_made_by(tmp_path, change, counts):
+    """The sheet was changed since, or the check was made by another one."""
+    job = paper_job(tmp_path)
+    row = {"name": "distance_mm", "required": 1500.0, "lower": -5.0, "upper": 5.0} | change
+    document = {"schema": "check/1", "placement": "", "verdict": "conforms", "epoch": "check-1", "date": "", "figures": [row]}
+    note(job, "check-1", document)
+    assert states(job)[0].checks == counts
+
+
+@pytest.mark.parametrize(
+    ("key", "value"), [("origin", "rear-axle"), ("side", "behind"), ("line", "centreline"), ("target", "x")]
+)
+def test_a_check_of_another_target_or_line_does_not_count(tmp_path, key, value):
+    job = paper_job(tmp_path)
+    note(
+        job,
+        "check-1",
+        {"schema": "check/1", "placement": "", "verdict": "conforms", "epoch": "check-1", "date": "", key: value},
+    )
+    assert states(job)[0].checks == 0
+
+
+@pytest.mark.parametrize("words", [("before", "--rest-yes"), ("outcome", "completed")])
+def test_a_placeholder_is_nobodys_name(tmp_path, words):
+    job = paper_job(tmp_path)
+    checked(job)
+    command, *more = words
+    done = bayfix(command, tmp_path, *more, "--by", "…")
+    assert done.status == 2
+    assert "nobody is named" in done.err
+    assert len(history(job)) == 1
+
+
 def test_an_outcome_belongs_to_the_check_before_it(tmp_path):
     job = paper_job(tmp_path)
     checked(job)

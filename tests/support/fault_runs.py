@@ -142,8 +142,8 @@ def _left_out(document: Mapping[str, Any]) -> list[Mapping[str, Any]]:
 
 
 def _differs(of: Scene, photo: str, take: Take) -> bool:
-    """Whether a photo shows any board otherwise than in the bay as it should be."""
-    before, after = ({b.board: b for b in boards} for boards in (of.corners[photo], take.corners()))
+    """Whether a photo shows any board otherwise than in the bay as it should be, however small: detection reads small ones."""
+    before, after = ({b.board: b for b in one.corners(min_square_px=4.0)} for one in (usual(of.demo)[photo], take))
     if before.keys() != after.keys():
         return True
     return any(a.px.shape != before[n].px.shape or np.abs(a.px - before[n].px).max() > 1e-6 for n, a in after.items())

@@ -51,8 +51,8 @@ class Take:
     shot: Shot
     ghosts: tuple[Ghost, ...] = ()
 
-    def corners(self) -> tuple[BoardCorners, ...]:
-        return visible_corners(self.bay, self.camera, self.shot)
+    def corners(self, **limits: float) -> tuple[BoardCorners, ...]:
+        return visible_corners(self.bay, self.camera, self.shot, **limits)
 
 
 Takes = dict[str, Take]
