@@ -3,9 +3,9 @@
     python -m tests.benchmarks.plan_against_survey --rows FILE [--camera 1080p|12mp] [--json]
 
 FILE holds the bays of `tests.benchmarks.accuracy` (simulated corners or rendered photos): each a random bay around the
-reference bay, its photos taken some way off the intended places. The plan knows the reference bay as intended: car size, floor boards,
-photo places, typed half-widths; the camera's lens as its photos give it; the light of the reference bay. Wanted: the median of
-the ratio within 0.85 to 1.15 for each figure, and 90 % of the bays within 0.7 to 1.4.
+reference bay, its photos taken some way off the intended places. The plan knows the reference bay as intended: car size, floor
+boards, photo places, typed half-widths; the camera's lens as its photos give it; the light of the reference bay. Wanted: the
+median of the ratio within 0.85 to 1.15 for each figure, and 90 % of the bays within 0.7 to 1.4.
 """
 
 from __future__ import annotations
