@@ -335,7 +335,7 @@ def test_readme_shows_the_check_and_the_wheels_of_its_demo(demo):
     check = json.loads((demo / "results" / "check-1.json").read_text(encoding="utf-8"))
     text = marked("README.md", "output: check").text
     assert text.splitlines()[0] == check["verdict"].upper()
-    # The demo's focus is locked, this check has an axle for its origin, no touched point; nothing is typed of holders or springs.
+    # The demo's focus is locked, its origin an axle, no touched point; nothing is typed of holders or springs.
     absent = {"wobble", "stylus", "centring", "board mounting", "springs"}
     assert all(set(shares) == SOURCES - absent for shares in check["sources"].values())
     table = text[text.index("figure ") : text.index("car: ")]
