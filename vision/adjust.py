@@ -113,7 +113,9 @@ def linearised(problem: Problem, values: Values) -> tuple[Array, Array, Array, N
     return at.residual, by_photo, by_joint, places
 
 
-def adjust(problem: Problem, start: Values, weights: Array | None = None, *, robust: bool = False) -> Solution:
+def adjust(
+    problem: Problem, start: Values, weights: Array | None = None, *, robust: bool = False, trial: bool = False
+) -> Solution:
     """Gauss–Newton with Levenberg–Marquardt damping from a start that is near enough.
 
     Parameters
@@ -122,6 +124,8 @@ def adjust(problem: Problem, start: Values, weights: Array | None = None, *, rob
         Fixed weights per corner (0 leaves it out); default 1 for every used corner.
     robust : bool
         Huber weights on the whitened corner residual (k = 2), by iterative re-weighting.
+    trial : bool
+        Where it has got to will do: of photos that contradict each other, only how much is asked.
 
     Raises
     ------
@@ -150,7 +154,7 @@ def adjust(problem: Problem, start: Values, weights: Array | None = None, *, rob
         values, at, cost, damping = candidate, there, new_cost, max(damping / 10.0, 1e-12)
         if _settled(gain, cost, photo_step, robust):
             return Solution(values, normal_equations(problem, values, base, robust=robust, at=at), step_number)
-    if robust:
+    if robust or trial:
         # A print of another size draws loosely tied boards along a flat valley: where it has got to, what is wrong shows.
         return Solution(values, normal_equations(problem, values, base, robust=robust, at=at), MOST_STEPS)
     raise NetworkError(

@@ -102,7 +102,7 @@ def adjust_network(
     while True:
         problem = _problem(views, boards, lenses, datum, hold, prior, distances)
         values = _start_values(problem, start, cameras, prior)
-        solution, problem, gone = _settle(problem, values, robust)
+        solution, problem, gone = _settle(problem, values, robust, trial=not whole)
         left_out += gone
         if not gone:
             if prior is None:
@@ -214,10 +214,10 @@ def _start_values(problem: Problem, start: Start, cameras: Mapping[str, Camera],
     return values
 
 
-def _settle(problem: Problem, values: Values, robust: bool) -> tuple[Solution, Problem, list[Rejected]]:
+def _settle(problem: Problem, values: Values, robust: bool, *, trial: bool = False) -> tuple[Solution, Problem, list[Rejected]]:
     """Robust adjustment, then plain least squares on the acceptable corners; stops early when whole sightings must go."""
     if not robust:
-        return adjust(problem, values), problem, []
+        return adjust(problem, values, trial=trial), problem, []
     first = problem.obs.used
     solution = adjust(with_weights(problem, _without_gross(problem, values)), values, robust=True)
     for _ in range(4):
@@ -228,7 +228,7 @@ def _settle(problem: Problem, values: Values, robust: bool) -> tuple[Solution, P
         if gone:
             return solution, problem, gone
         _need_redundancy(problem)
-        solution = adjust(problem, solution.values)
+        solution = adjust(problem, solution.values, trial=trial)
         if same:
             break
     return solution, problem, []
