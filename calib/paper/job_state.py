@@ -99,8 +99,7 @@ def _printed(required: Required, sheet: Sheet) -> tuple[float | None, float | No
     """Value and limits as results have them: degrees, a distance behind the car positive, null where there is no limit."""
     factor = (math.degrees(1.0) if required.name.endswith("_rad") else 1.0) * sheet.printed_sign(required.name)
     lower, upper = sorted((required.lower * factor, required.upper * factor))
-    limits = (limit if math.isfinite(limit) else None for limit in (lower, upper))
-    return (required.value * factor, *limits)  # type: ignore[return-value]
+    return required.value * factor, lower if math.isfinite(lower) else None, upper if math.isfinite(upper) else None
 
 
 def _same(a: Sequence[float | None], b: Sequence[float | None]) -> bool:
