@@ -64,6 +64,7 @@ def test_draws_of_an_almost_linear_function_agree():
     assert drawn.tolerance == pytest.approx(0.05)  # u = 0.5: half a unit of its first digit
 
 
+@pytest.mark.slow
 def test_draws_of_a_curved_function_do_not_agree():
     # The length of a vector shorter than its scatter: Maxwell's law, not a normal one around the length.
     values = draw(poses_at(0.5, 0.5), length_of, 20_000, 2)

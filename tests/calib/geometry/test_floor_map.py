@@ -58,6 +58,7 @@ def test_heights_are_those_over_the_least_squares_plane():
     assert "floor" not in found.heights.parts
 
 
+@pytest.mark.slow
 def test_stated_uncertainty_of_the_heights_is_their_scatter():
     rng = np.random.default_rng(3)
     flat = np.zeros(len(PLACES))

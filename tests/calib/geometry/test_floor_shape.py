@@ -81,6 +81,7 @@ def test_the_height_does_not_hang_on_the_frame():
     assert height_from("wheels", other, floor).value[0] == pytest.approx(straight.value[0], abs=1e-9)
 
 
+@pytest.mark.slow
 def test_what_the_photos_do_to_the_height_is_stated():
     """A fixed floor, boards' poses drawn anew: the scatter of the height is the stated share of the corners."""
     rng = np.random.default_rng(4)

@@ -156,6 +156,7 @@ def test_a_board_that_contradicts_the_first_has_no_say():
     np.testing.assert_allclose(both.cov, first.cov, atol=1e-15)
 
 
+@pytest.mark.slow
 def test_the_target_of_two_boards_is_as_sure_as_stated():
     rng = np.random.default_rng(11)
     tilt = math.radians(0.01)
@@ -205,6 +206,7 @@ def test_second_board_elsewhere_is_said(right, up, behind, turn, tilt, name, val
     assert re.search(words, gap.words), gap.words
 
 
+@pytest.mark.slow
 def test_chi_square_of_typed_errors_has_the_spread_it_claims():
     """Both boards mounted with errors of the typed σ: 6 degrees of freedom, mean 6."""
     rng = np.random.default_rng(8)

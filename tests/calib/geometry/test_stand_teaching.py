@@ -72,6 +72,7 @@ def test_exact_marks_give_exact_places(rows):
     assert found.scatter == 1.0
 
 
+@pytest.mark.slow
 def test_places_scatter_as_stated():
     """NEES of six values; touched points, the marks' places (typed as MARKS) and the board's own pose all err."""
     rng = np.random.default_rng(11)

@@ -281,6 +281,7 @@ def test_a_board_far_from_square_is_told():
     assert "which mounting_pm_deg = 0.3 excludes" in result.remarks[0]
 
 
+@pytest.mark.slow
 def test_sound_holders_are_hardly_ever_doubted():
     rng, epochs = np.random.default_rng(5), epochs_of(QUARTERS)
     for seed in range(12):
@@ -420,6 +421,7 @@ def test_a_yawing_cars_way_is_told_but_not_judged():
     assert "not judged, as the car yawed by 0.5° meanwhile" in told
 
 
+@pytest.mark.slow
 def test_the_ways_angle_is_as_sure_as_it_says():
     rng, ratios = np.random.default_rng(29), []
     car, epochs = RollingCar(yaw_deg={"rear_left": -0.1, "rear_right": 0.3}), along_thrust(0.1)
