@@ -99,9 +99,9 @@ def _beside(bay: BayPlan, wheel: str) -> list[PhotoPlace]:
     x, y, _ = wheel_places(bay)[wheel]
     side = math.copysign(1.0, y)
     out = []
-    for ahead, height, word in ((1.0, 1050.0, "ahead"), (-1.0, 1330.0, "behind")):
+    for ahead, height, word in ((1.0, 1050.0, "ahead of it"), (-1.0, 1330.0, "behind it")):
         at = (x + ahead * 850.0, y + side * (115.0 + BESIDE_MM), height)
-        out.append(_photo(REST, at, (x + ahead * 130.0, y + side * 375.0, 130.0), f"{WORDS[wheel]} wheel, from {word} it"))
+        out.append(_photo(REST, at, (x + ahead * 130.0, y + side * 375.0, 130.0), f"{WORDS[wheel]} wheel, from {word}"))
     return out
 
 

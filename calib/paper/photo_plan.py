@@ -71,7 +71,7 @@ def photo_plan(bay: BayPlan, sheet: Sheet, title: str) -> Drawing:
     shapes += _car(page, bay)
     shapes += _floor(page, bay)
     shapes += _target(page, bay, sheet)
-    shapes += [shape for spot in spots for shape in _spot(page, spot)]
+    shapes += [shape for same in _by_place(spots) for shape in _spot(page, same)]
     shapes += _list(spots, HEIGHT - foot + 40.0, rows)
     shapes.append(Text((MARGIN, HEIGHT - 34.0), CAUTION, 15.0, INK))
     return Drawing(WIDTH, HEIGHT, tuple(shapes))
@@ -85,7 +85,7 @@ def _spots(bay: BayPlan) -> list[_Spot]:
         if photo.epoch == EACH_ROLL or photo.epoch.startswith("roll-"):
             continue
         each = any(math.dist(photo.at_mm, other.at_mm) < SAME_SPOT_MM for other in rounds)
-        words = "stand" if photo.epoch == CHECK else "every round" if each else "last round"
+        words = "with the target up" if photo.epoch == CHECK else "every round" if each else "last round"
         out.append(_Spot(len(out) + 1, photo, words))
     return out
 
@@ -171,7 +171,20 @@ def _target(page: _Page, bay: BayPlan, sheet: Sheet) -> list[Shape]:
     ]
 
 
-def _spot(page: _Page, spot: _Spot) -> list[Shape]:
+def _by_place(spots: Sequence[_Spot]) -> list[list[_Spot]]:
+    """Spots of one place together: their circle carries all their numbers."""
+    out: list[list[_Spot]] = []
+    for spot in spots:
+        near = [same for same in out if math.dist(same[0].photo.at_mm, spot.photo.at_mm) < SAME_SPOT_MM]
+        if near:
+            near[0].append(spot)
+        else:
+            out.append([spot])
+    return out
+
+
+def _spot(page: _Page, same: Sequence[_Spot]) -> list[Shape]:
+    spot = same[0]
     at, towards = np.array(spot.photo.at_mm[:2]), np.array(spot.photo.towards_mm[:2])
     way = (towards - at) / max(float(np.linalg.norm(towards - at)), 1.0)
     x, y = page.at(at)
@@ -180,8 +193,8 @@ def _spot(page: _Page, spot: _Spot) -> list[Shape]:
     start = page.at(at + way * 14.0 / page.scale)
     return [
         *arrow(start, tip, colour, 2.0, 10.0),
-        ellipse((x, y), ((14.0, 0.0), (0.0, 14.0)), colour, "#ffffff", 2.0),
-        Text((x, y), str(spot.number), 15.0, colour, "middle"),
+        ellipse((x, y), ((14.0 * len(same), 0.0), (0.0, 14.0)), colour, "#ffffff", 2.0),
+        Text((x, y), ", ".join(str(one.number) for one in same), 15.0, colour, "middle"),
     ]
 
 
