@@ -14,6 +14,7 @@ from calib.paper.drawing import Drawing
 from calib.paper.sheet import chosen, read_sheets
 from calib.paper.stand import Stand, StandBoard, read_stand
 from cli.plan_run import Setting
+from cli.sheet import write_drawing
 from vision.boards import NOMINAL_BAR_MM, BoardSet
 from vision.boards_io import read_boards, starter_boards
 from vision.camera_io import read_profile
@@ -69,16 +70,11 @@ def write_plan(folder: Path, document: dict[str, Any], drawing: Drawing) -> None
     ------
     FileError
     """
-    files: dict[str, str | bytes] = {
-        "plan.json": json.dumps(document, indent=1, ensure_ascii=False),
-        "photo-plan.svg": drawing.svg(),
-        "photo-plan.png": drawing.png(),
-    }
+    write_drawing(drawing, folder, "photo-plan")
     try:
-        for name, data in files.items():
-            write_whole(folder / name, data)
+        write_whole(folder / "plan.json", json.dumps(document, indent=1, ensure_ascii=False))
     except OSError as err:
-        raise FileError(f"{folder}: cannot be written: {err.strerror or err}", hint="choose another folder with --out") from err
+        raise FileError(f"{folder}: cannot be written: {err.strerror or err}", hint="choose another folder: --out DIR") from err
 
 
 def _measured(boards: BoardSet) -> BoardSet:
