@@ -68,13 +68,17 @@ class BoardMap:
 
         The last five are zero with a lens profile, which holds them.
         """
+        return self._projected(points_mm)[1:]
+
+    def _projected(self, points_mm: Array) -> tuple[Array, Array, Array]:
+        """Pixels (n, 2) of points in front of the camera, and what `jacobian` gives."""
         rays = self._rays(points_mm)
-        _, d_ray, d_lens = project_arrays(rays, self.camera.parameters, lens=not self.rigid)
+        px, d_ray, d_lens = project_arrays(rays, self.camera.parameters, lens=not self.rigid)
         d_free = np.zeros((len(rays), 2, 5)) if self.rigid else d_lens[:, :, 4:9]
         d_xy = d_ray @ self.h[:, :2] / self.reach_mm
         w = np.column_stack([self._uv(points_mm), np.ones(len(points_mm))])
         d_h = (d_ray[:, :, :, None] * w[:, None, None, :]).reshape(len(w), 2, 9)[:, :, :8]
-        return d_xy, np.concatenate([d_h, d_free], axis=2)
+        return px, d_xy, np.concatenate([d_h, d_free], axis=2)
 
     def board_mm(self, px: Array) -> Array:
         """Board points (n, 2), mm, of pixels (n, 2)."""
@@ -154,12 +158,12 @@ def refit_map(start: BoardMap, points_mm: Array, px: Array, cov_px: Array, steps
     whitening = np.linalg.inv(np.linalg.cholesky(cov_px))
     current = start
     for _ in range(steps):
-        rays = current._rays(points_mm)
-        if not (rays[:, 2] > 1e-6).all():
+        if not (current._rays(points_mm)[:, 2] > 1e-6).all():
             return None
-        gap = np.einsum("nij,nj->ni", whitening, px - project_arrays(rays, current.camera.parameters, jacobians=False)[0])
+        predicted, _, by_map = current._projected(points_mm)
+        gap = np.einsum("nij,nj->ni", whitening, px - predicted)
         weight = np.minimum(1.0, HUBER / np.maximum(np.linalg.norm(gap, axis=1), 1e-9))
-        jac = whitening @ current.jacobian(points_mm)[1]
+        jac = whitening @ by_map
         flat = (jac * weight[:, None, None]).reshape(-1, FREE)
         normal = flat.T @ jac.reshape(-1, FREE)
         gradient = flat.T @ gap.ravel()
@@ -174,15 +178,15 @@ def refit_map(start: BoardMap, points_mm: Array, px: Array, cov_px: Array, steps
             parameters = lens.parameters
             parameters[4:9] += step[8:]
             lens = lens.with_parameters(parameters)
-        cov = np.asarray(np.linalg.inv(normal), dtype=float)
-        if current.rigid:
-            cov[8:], cov[:, 8:] = 0.0, 0.0
-        current = replace(current, h=h.reshape(3, 3), camera=lens, cov=cov)
+        current = replace(current, h=h.reshape(3, 3), camera=lens)
         if not np.isfinite(h).all():
             return None
         if float(step @ normal @ step) < 1e-6:
             break
-    return current
+    cov = np.asarray(np.linalg.inv(normal), dtype=float)
+    if current.rigid:
+        cov[8:], cov[:, 8:] = 0.0, 0.0
+    return replace(current, cov=cov)
 
 
 def _with_priors(current: BoardMap, normal: Array, gradient: Array) -> tuple[Array, Array]:

@@ -17,7 +17,7 @@ from vision.boards import Board
 from vision.corners import Fits, fit_points
 from vision.frames import Array
 from vision.judging import SMOOTH_CORNERS, Settings, State, likely_corners, printed_cov_px, side_px
-from vision.template import Picture
+from vision.template import Photograph
 
 RIM_SQUARES = 0.08
 """How far outermost cells reach over the pattern's edge into the white rim, which is 5 mm wide; words follow."""
@@ -33,7 +33,7 @@ CLEARLY = 4.0
 """Variance ratio from which a smooth misfit is believed: the 99.9 % point of F with 12 and 20 degrees of freedom is near 5."""
 
 
-def shared_out(picture: Picture, board: Board, state: State, noise: float, settings: Settings) -> State:
+def shared_out(picture: Photograph, board: Board, state: State, noise: float, settings: Settings) -> State:
     """The settled state with its good corners measured by their cells; a corner whose cell does not look as it should, because
     something lies on the rim or the photo ends there, keeps its window."""
     ids, good = state.ids[state.good], np.flatnonzero(state.good)

@@ -10,7 +10,7 @@ from vision.boardmap import BoardMap, inside_photo
 from vision.boards import Board
 from vision.corners import HALF_MAX_PX, fit_points, window_half_px
 from vision.frames import Array
-from vision.template import Picture
+from vision.template import Photograph
 
 CELL_SAMPLES = 3
 """Across a cell, over its middle half."""
@@ -18,7 +18,9 @@ WHOLE = 0.9
 """Share of a marker that must lie in the photo."""
 
 
-def confirmed_markers(picture: Picture, board: Board, board_map: BoardMap, blur_cov: Array, likeness: float) -> tuple[int, int]:
+def confirmed_markers(
+    picture: Photograph, board: Board, board_map: BoardMap, blur_cov: Array, likeness: float
+) -> tuple[int, int]:
     """How many markers look as they should (correlation over `likeness`), and how many lie in the photo by the map.
 
     A marker that is small in the photo is compared pixel by pixel with the drawn and blurred one, a large one cell by cell: of
@@ -37,7 +39,7 @@ def confirmed_markers(picture: Picture, board: Board, board_map: BoardMap, blur_
     return int(((fits.correlation > likeness) & (fits.inside > WHOLE)).sum()), len(inside)
 
 
-def _cell_likeness(picture: Picture, board: Board, board_map: BoardMap, markers: NDArray[np.int64]) -> Array:
+def _cell_likeness(picture: Photograph, board: Board, board_map: BoardMap, markers: NDArray[np.int64]) -> Array:
     """Correlation of the grey of each marker's inner cells with what they should be, shape (markers,); -1 for one cut off."""
     bits = np.array([board.marker_bits()[i][1:-1, 1:-1] for i in markers], dtype=float)
     n, c = len(bits), bits.shape[1]

@@ -14,7 +14,7 @@ import numpy as np
 from vision.boardmap import BoardMap
 from vision.boards import Board
 from vision.frames import Array
-from vision.template import Patches, Picture, draw_patches
+from vision.template import Patches, Photograph, Picture, draw_patches
 
 WINDOW_SQUARES = 0.56
 """Half-width of a corner's window on the board, in squares."""
@@ -68,7 +68,7 @@ class Fits:
 
 
 def fit_points(
-    gray: Picture,
+    gray: Photograph,
     board: Board,
     board_map: BoardMap,
     points_mm: Array,
@@ -84,7 +84,7 @@ def fit_points(
 
     Parameters
     ----------
-    gray : ndarray of float32, shape (height, width)
+    gray : ndarray of uint8 or float32, shape (height, width)
     points_mm : ndarray, shape (n, 2 or 3)
         Points that the map projects into the photo.
     blur_cov : ndarray, shape (2, 2)
@@ -129,7 +129,7 @@ def window_half_px(
     return int(np.clip(np.ceil(reach), HALF_MIN_PX, half_max_px))
 
 
-def _fit(gray: Picture, drawn: Patches, predicted: Array, full: Picture, steps: int, reach_px: float, exact: bool) -> Fits:
+def _fit(gray: Photograph, drawn: Patches, predicted: Array, full: Picture, steps: int, reach_px: float, exact: bool) -> Fits:
     image, inside = _cut(gray, drawn)
     weight = full * inside
     shift = np.zeros((len(image), 2))
@@ -164,13 +164,13 @@ def _window(drawn: Patches, squares: Array) -> Picture:
     return np.asarray(np.clip((0.05 - beyond) / 0.1, 0.0, 1.0), dtype=np.float32)
 
 
-def _cut(gray: Picture, drawn: Patches) -> tuple[Picture, Picture]:
+def _cut(gray: Photograph, drawn: Patches) -> tuple[Picture, Picture]:
     """Photo patches (n, p, p) and whether each pixel lies in the photo."""
     span = np.arange(-drawn.half_px, drawn.half_px + 1)
     rows, columns = (drawn.origin_px[:, k, None] + span for k in (1, 0))
     ok = ((rows >= 0) & (rows < gray.shape[0]))[:, :, None] & ((columns >= 0) & (columns < gray.shape[1]))[:, None, :]
     rows, columns = np.clip(rows, 0, gray.shape[0] - 1), np.clip(columns, 0, gray.shape[1] - 1)
-    return gray[rows[:, :, None], columns[:, None, :]], np.asarray(ok, dtype=np.float32)
+    return np.asarray(gray[rows[:, :, None], columns[:, None, :]], dtype=np.float32), np.asarray(ok, dtype=np.float32)
 
 
 def sampled_patches(drawn: Patches) -> Picture:

@@ -31,7 +31,7 @@ from vision.judging import (
 )
 from vision.search import shifted_to_photo
 from vision.sightings import Refusal, Sighting
-from vision.template import PIXEL_VARIANCE, Picture
+from vision.template import PIXEL_VARIANCE, Photograph, Picture
 
 USUAL_BLUR_PX = 0.8
 PLAIN_WINDOW_SQUARES = 0.36
@@ -55,12 +55,12 @@ class Start:
     predicted: bool = False
 
 
-def look_at(picture: Picture, board: Board, start: Start, noise: float, settings: Settings) -> Sighting | Refusal:
+def look_at(picture: Photograph, board: Board, start: Start, noise: float, settings: Settings) -> Sighting | Refusal:
     """Corners of one board, or why it is refused.
 
     Parameters
     ----------
-    picture : ndarray of float32, shape (height, width)
+    picture : ndarray of uint8, shape (height, width)
     noise : float
         Standard deviation of the photo's noise, grey levels.
     """
@@ -76,7 +76,7 @@ def look_at(picture: Picture, board: Board, start: Start, noise: float, settings
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Look:
-    picture: Picture
+    picture: Photograph
     board: Board
     start: Start
     noise: float
@@ -142,7 +142,8 @@ class _Look:
         points = self.board.corners_mm()[ids]
         side = side_px(self.board, board_map, points)
         far = float(np.median(np.sqrt(np.linalg.eigvalsh(board_map.predicted_cov(points))[:, -1])))
-        source, extra = self.picture, np.zeros((2, 2))
+        source: Photograph = self.picture
+        extra = np.zeros((2, 2))
         if not fine and far > 0.6:
             coarse = float(np.clip(far, 0.6, max(0.12 * side, 0.6)))
             source, extra = self.softened(board_map, points, side, coarse), np.eye(2) * coarse**2
@@ -175,13 +176,13 @@ class _Look:
         return np.asarray(ids[far < 0.25 * shortest])
 
     def softened(self, board_map: BoardMap, points: Array, side: float, sigma: float) -> Picture:
-        """The photo blurred around the board, for the first steps from a poor prediction."""
+        """The photo around the board blurred, black elsewhere, for the first steps from a poor prediction."""
         px = board_map.project(points)
         rim = 2.5 * side + 4 * sigma + 12
         x0, y0 = np.maximum(px.min(axis=0) - rim, 0).astype(int)
         x1, y1 = (px.max(axis=0) + rim).astype(int)
-        out = self.picture.copy()
-        out[y0:y1, x0:x1] = cv2.GaussianBlur(self.picture[y0:y1, x0:x1], (0, 0), sigma)
+        out = np.zeros(self.picture.shape, dtype=np.float32)
+        out[y0:y1, x0:x1] = cv2.GaussianBlur(self.picture[y0:y1, x0:x1].astype(np.float32), (0, 0), sigma)
         return out
 
     def refit(

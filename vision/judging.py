@@ -16,7 +16,7 @@ from vision.corners import Fits
 from vision.frames import Array
 from vision.sightings import Sighting
 from vision.smear import MOST_PX, shear_sigma_px, smear_px
-from vision.template import PIXEL_VARIANCE, Picture
+from vision.template import PIXEL_VARIANCE, Photograph
 
 NEED_CORNERS = 6
 NEED_MARKERS = 2
@@ -123,7 +123,7 @@ def isolated_gap(points_mm: Array, gap_px: Array, good: NDArray[np.bool_]) -> tu
     return rest, 2 * terms.shape[1]
 
 
-def sighting_of(picture: Picture, board: Board, state: State, markers_read: int, settings: Settings) -> Sighting:
+def sighting_of(picture: Photograph, board: Board, state: State, markers_read: int, settings: Settings) -> Sighting:
     """The sighting a settled look ends in.
 
     Raises
@@ -189,7 +189,7 @@ def _refuse_bent(board: Board, state: State, points: Array, cov: Array, side: fl
         raise Refused("bent, or the lens is not the profile's: the corners do not lie on one plane")
 
 
-def _refuse_unconfirmed(picture: Picture, board: Board, state: State, markers_read: int, settings: Settings) -> None:
+def _refuse_unconfirmed(picture: Photograph, board: Board, state: State, markers_read: int, settings: Settings) -> None:
     """A board counts when two markers look as they should; one that was only predicted, when half of its markers do."""
     confirmed, visible = confirmed_markers(picture, board, state.board_map, state.blur, settings.marker_likeness)
     needed = NEED_MARKERS if markers_read > 0 else max(NEED_MARKERS, (visible + 1) // 2)

@@ -27,7 +27,7 @@ from vision.sightings import PhotoSightings, Sighting
 from vision.sightings_io import from_document, to_document
 from vision.toml_io import write_whole
 
-LOOKS = "10"
+LOOKS = "11"
 """To be raised with every change of what a look finds: nothing kept before counts any longer."""
 STILL_FOUND_PX = 3.0
 """The standard deviation that a look allows its prediction."""

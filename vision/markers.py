@@ -86,9 +86,11 @@ def read_markers(gray: NDArray[np.uint8], boards: Sequence[Board]) -> Markers:
     """All markers of these boards, which share a dictionary, that can be read in the photo."""
     table = _table(boards[0].dictionary, tuple(marker for board in boards for marker in board.marker_ids))
     whole: list[Box] = [(0, 0, gray.shape[1], gray.shape[0])]
-    looks = [(FIRST, whole), (ENLARGED, busy_boxes(gray))]
+    busy = busy_boxes(gray)
+    looks = [(FIRST, whole), (ENLARGED, busy)]
     if gray.size > LARGE_PHOTO_PX:
-        looks.insert(0, (REDUCED, whole))
+        # what the reduced photo is too coarse for lies where saddle points crowd
+        looks = [(REDUCED, whole), (FIRST, busy), (ENLARGED, busy)]
     ids, corners, scores = [], [], []
     for look, boxes in looks:
         for x0, y0, x1, y1 in boxes:

@@ -9,7 +9,7 @@ from vision.boardmap import BoardMap, refit_map
 from vision.boards import Board
 from vision.corners import WINDOW_SQUARES, sampled_patches, window_half_px
 from vision.frames import Array
-from vision.template import Picture, draw_patches
+from vision.template import Photograph, draw_patches
 
 LEAST_VOTE = 0.45
 """Mean correlation of all corners' windows at the common shift."""
@@ -19,13 +19,13 @@ NEED_CORNERS = 6
 
 
 def shifted_to_photo(
-    picture: Picture, board: Board, board_map: BoardMap, points_mm: Array, blur_cov: Array, sigma_px: float
+    picture: Photograph, board: Board, board_map: BoardMap, points_mm: Array, blur_cov: Array, sigma_px: float
 ) -> BoardMap | None:
     """The map, moved by the common shift within 3 sigma at which the corners' windows look most like the pattern.
 
     Parameters
     ----------
-    picture : ndarray of float32, shape (height, width)
+    picture : ndarray of uint8 or float32, shape (height, width)
     points_mm : ndarray, shape (n, 2 or 3)
         Corners predicted in the photo.
 
@@ -46,7 +46,9 @@ def shifted_to_photo(
         if window.shape != (2 * far + 1, 2 * far + 1):
             continue  # too near the photo's rim
         votes += np.nan_to_num(
-            cv2.matchTemplate(np.ascontiguousarray(window), template, cv2.TM_CCOEFF_NORMED), posinf=0, neginf=0
+            cv2.matchTemplate(np.ascontiguousarray(window, dtype=np.float32), template, cv2.TM_CCOEFF_NORMED),
+            posinf=0,
+            neginf=0,
         )
         voters += 1
     if voters < NEED_CORNERS or votes.max() / voters < LEAST_VOTE:

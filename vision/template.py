@@ -14,6 +14,8 @@ from vision.boards import Board
 from vision.frames import Array
 
 Picture = NDArray[np.float32]
+Photograph = NDArray[np.uint8] | Picture
+"""As it was read, or softened. A whole photo is never turned to float: that is slower than all that is done with it."""
 
 LEVELS_PX = (12, 16, 24, 32, 48, 64, 96, 128)
 QUIET_SQUARES = 1.0
