@@ -289,7 +289,7 @@ def _bent(found: Found, boards: BoardSet) -> Doubt | None:
     if not isinstance(what, Typed):
         return None
     board = boards[what.of]
-    departure, sigma = face_departure_mm(board, found.value, found.cov)
+    departure, sigma = face_departure_mm(found.value, found.cov)
     if departure - SURE * sigma <= TOO_BENT * board.flatness_pm_mm:
         return None
     words = (

@@ -19,6 +19,8 @@ from vision.frames import Array
 from vision.sightings import Sighting
 
 BEND_MODES = 3
+SHOWN = 1e-6
+"""A mode that departs by less at the corners, of 1 at the rim, cannot be seen."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,24 +57,26 @@ class Distance:
 def bend_modes(board: Board, corner_ids: NDArray[np.int64]) -> Array:
     """Departure of the face along z per unit amplitude of each bending mode, at the corners; shape (n, 3).
 
-    The modes are the three quadratic shapes ``u², u v, v²`` over the pattern, freed of their mean and slope over the corners
-    (so that the pose is that of the face's mean plane) and scaled to a largest departure of 1.
+    The modes are the three quadratic shapes ``u², u v, v²`` over the pattern, scaled so that the face, up to the pattern's
+    edge, departs by at most 1 from its own mean plane (as `Board.flatness_pm_mm` is read), and freed of their mean and slope
+    over the corners: the pose is that of the corners' mean plane.
     """
     return np.asarray(_modes_of(board)[corner_ids], dtype=float)
 
 
 def _modes_of(board: Board) -> Array:
     """The modes at all corners of a board."""
-    xy = board.corners_mm()[:, :2]
-    uv = (xy - xy.mean(axis=0)) / (np.ptp(xy, axis=0) / 2.0)
-    u, v = uv.T
+    u, v = ((board.corners_mm() - board.centre_mm)[:, :2] / (np.array(board.size_mm) / 2.0)).T
     plane = np.column_stack([np.ones_like(u), u, v])
-    shapes = np.column_stack([u * u, u * v, v * v])
-    shapes -= plane @ np.linalg.lstsq(plane, shapes, rcond=None)[0]
-    largest = np.abs(shapes).max(axis=0)
+    modes = face_modes(u, v)
+    modes -= plane @ np.linalg.lstsq(plane, modes, rcond=None)[0]
     # A pattern of two corner rows cannot show the bend across them: that mode is left out.
-    modes = np.where(largest > 1e-6, shapes / np.maximum(largest, 1e-6), 0.0)
-    return np.asarray(modes, dtype=float)
+    return np.where(np.abs(modes).max(axis=0) > SHOWN, modes, 0.0)
+
+
+def face_modes(u: Array, v: Array) -> Array:
+    """Departure of a bent face from its mean plane per unit amplitude of each mode, shape (n, 3); u, v from -1 to 1 over it."""
+    return np.column_stack([1.5 * (u * u - 1.0 / 3.0), u * v, 1.5 * (v * v - 1.0 / 3.0)])
 
 
 def bend_sigma_mm(board: Board) -> float:

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vision.boards import Board
 from vision.frames import Array
-from vision.observations import bend_modes
+from vision.observations import face_modes
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,28 +111,15 @@ def breaks(bodies: Collection[str], seen: Sequence[tuple[str, Collection[str]]])
     return list(out.values())
 
 
-def face_departure_mm(board: Board, amplitudes: Array, cov: Array) -> tuple[float, float]:
+def face_departure_mm(amplitudes: Array, cov: Array) -> tuple[float, float]:
     """Largest departure of a bent face from its mean plane over the whole pattern, and its σ, mm.
 
     Parameters
     ----------
     amplitudes, cov : ndarray, shapes (3,) and (3, 3)
-        Of the bending modes, which are scaled by the corners (`bend_modes`).
+        Of the bending modes.
     """
-    corners = board.corners_mm()
-    modes = bend_modes(board, np.arange(len(corners)))
-    half = np.array(board.size_mm) / 2.0
-    middle, reach = corners[:, :2].mean(axis=0), np.ptp(corners[:, :2], axis=0) / 2.0
-
-    def quadratic(uv: Array) -> Array:
-        u, v = uv.T
-        return np.column_stack([np.ones_like(u), u, v, u * u, u * v, v * v])
-
-    by_mode = np.linalg.lstsq(quadratic((corners[:, :2] - middle) / reach), modes, rcond=None)[0]
-    x, y = (grid.ravel() for grid in np.meshgrid(*(np.linspace(0.0, 2.0 * h, 9) for h in half)))
-    rows = quadratic((np.column_stack([x, y]) - middle) / reach)
-    plane = rows[:, :3]
-    heights = rows @ by_mode
-    heights -= plane @ np.linalg.lstsq(plane, heights, rcond=None)[0]
+    u, v = (grid.ravel() for grid in np.meshgrid(np.linspace(-1.0, 1.0, 9), np.linspace(-1.0, 1.0, 9)))
+    heights = face_modes(u, v)
     at = int(np.argmax(np.abs(heights @ amplitudes)))
     return float(abs(heights[at] @ amplitudes)), float(np.sqrt(heights[at] @ cov @ heights[at]))

@@ -56,25 +56,25 @@ TYRE_MIDDLE_MM, PIVOT_SIGMA_MM = 90.0, 50.0
 class ModeBend(Bend):
     """A board bent as its flatness half-width is read: three quadratic shapes, free of mean and slope over its corners.
 
-    `amplitudes_mm` (3,): largest departure of u², u v, v² at a corner. `largest_mm` of the base class is not used.
+    `amplitudes_mm` (3,): largest departure of u², u v, v² from the face's mean plane, at the pattern's edge. What the base
+    class holds is not used.
     """
 
     amplitudes_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def depth_mm(self, board: Board, x_mm: Array, y_mm: Array) -> Array:
         corners = board.corners_mm()[:, :2]
-        middle, half = corners.mean(axis=0), np.ptp(corners, axis=0) / 2.0
+        half = np.array(board.size_mm) / 2.0
 
         def shapes(x: Array, y: Array) -> tuple[Array, Array]:
-            u, v = (np.asarray(x) - middle[0]) / half[0], (np.asarray(y) - middle[1]) / half[1]
-            return np.stack([u * u, u * v, v * v], -1), np.stack([np.ones_like(u), u, v], -1)
+            u, v = np.asarray(x) / half[0] - 1.0, np.asarray(y) / half[1] - 1.0
+            return np.stack([1.5 * u * u, u * v, 1.5 * v * v], -1), np.stack([np.ones_like(u), u, v], -1)
 
         at_corners, plane = shapes(*corners.T)
         fit = np.linalg.lstsq(plane, at_corners, rcond=None)[0]
-        largest = np.abs(at_corners - plane @ fit).max(axis=0)
         with np.errstate(invalid="ignore", over="ignore"):  # the renderer also asks beyond the horizon, and throws it away
             here, flat = shapes(x_mm, y_mm)
-        return np.asarray(((here - flat @ fit) / largest) @ np.array(self.amplitudes_mm))
+        return np.asarray((here - flat @ fit) @ np.array(self.amplitudes_mm))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -127,9 +127,9 @@ def test_a_wrong_print_is_left_to_the_photos(boards):
 
 def test_a_bend_is_told_by_its_size_even_when_it_may_be_chance(boards):
     bend = Typed("bend", "stand-1", tuple(f"bend:stand-1:{i}" for i in range(3)))
-    # Amplitudes count at the corners; at the face's rim a bend along the columns departs 2.14 times as far.
-    assert doubt(boards, bend, [0.4, 0.0, 0.0], log_chance=-3.0) is None
-    one = doubt(boards, bend, [0.6, 0.0, 0.0], log_chance=-3.0)
+    # Amplitudes count at the face's rim.
+    assert doubt(boards, bend, [0.9, 0.0, 0.0], log_chance=-3.0) is None
+    one = doubt(boards, bend, [1.3, 0.0, 0.0], log_chance=-3.0)
     assert one.words.startswith("stand-1 is bent: it departs by 1.3 mm from a plane (flatness_pm_mm: 0.5)")
     assert opened(boards, one)["stand-1"].flatness_pm_mm > boards["stand-1"].flatness_pm_mm
 

@@ -59,6 +59,16 @@ def test_scales_bends_and_lens_are_recovered_within_what_is_known_of_them() -> N
     assert sigma < 3e-4
 
 
+def test_modes_of_a_bend_are_one_at_the_rim_of_the_face_and_lie_about_the_plane_of_the_corners() -> None:
+    board = small_boards(1)["b0"]
+    modes, corners = bend_modes(board, np.arange(board.corner_count)), board.corners_mm()[:, :2]
+    assert np.column_stack([np.ones(len(corners)), corners]).T @ modes == pytest.approx(np.zeros((3, 3)), abs=1e-8)
+    # across the face u² goes from 0 to 1, and two thirds of that lie above its mean
+    across = np.ptp(corners[:, 0]) / board.size_mm[0]
+    assert np.ptp(modes[:, 0]) == pytest.approx(1.5 * (across**2 - (across / (board.corner_columns - 1)) ** 2))
+    assert np.ptp(modes[:, 1]) == pytest.approx(2.0 * across * np.ptp(corners[:, 1]) / board.size_mm[1])
+
+
 def test_a_bent_board_shows_its_bend() -> None:
     boards = small_boards(8, flatness_mm=1.5)
     world = ring_world(5, photos=20, board_set=boards)
