@@ -19,12 +19,12 @@ import argparse
 import json
 import sys
 import tempfile
-from dataclasses import asdict
 from pathlib import Path
 
 from tests.benchmarks.accuracy_bay import Row, Trial, bay_of, new_row, run_simulated
 from tests.benchmarks.accuracy_summary import in_words, summary
 from tests.benchmarks.reference_bay import CAMERAS
+from tests.support.kept_rows import keep_row, rows_in
 from vision.errors import MeasurementError
 from vision.parallel import in_parallel
 
@@ -52,23 +52,15 @@ def trials(asked: argparse.Namespace) -> list[Trial]:
     return [Trial(seed, cameras[seed % len(cameras)], asked.variant, **kind) for seed in seeds]
 
 
-def kept_rows(path: Path | None) -> list[Row]:
-    if path is None or not path.is_file():
-        return []
-    return [Row(**json.loads(line)) for line in path.read_text(encoding="utf-8").splitlines()]
-
-
 def campaign(asked: argparse.Namespace) -> list[Row]:
     wanted = trials(asked)
-    rows = [row for row in kept_rows(asked.rows) if any((row.seed, row.camera) == (t.seed, t.camera) for t in wanted)]
+    rows = [row for row in rows_in(asked.rows, Row) if any((row.seed, row.camera) == (t.seed, t.camera) for t in wanted)]
     done = {(row.seed, row.camera) for row in rows}
     left = [trial for trial in wanted if (trial.seed, trial.camera) not in done]
     results = (one(trial, asked.keep) for trial in left) if asked.rendered else in_parallel(one, left, cores=asked.cores)
     for row in results:
         rows.append(row)
-        if asked.rows:
-            with asked.rows.open("a", encoding="utf-8") as file:
-                file.write(json.dumps(asdict(row)) + "\n")
+        keep_row(asked.rows, row)
         print(
             f"seed {row.seed} ({len(rows)} of {len(wanted)}){': ' + row.failed if row.failed else ''}",
             file=sys.stderr,

@@ -67,13 +67,13 @@ class ModeBend(Bend):
         half = np.array(board.size_mm) / 2.0
 
         def shapes(x: Array, y: Array) -> tuple[Array, Array]:
-            u, v = np.asarray(x) / half[0] - 1.0, np.asarray(y) / half[1] - 1.0
+            # the renderer also asks beyond the horizon, and throws it away
+            u, v = (np.clip(np.nan_to_num(place) / h - 1.0, -9.0, 9.0) for place, h in zip((x, y), half, strict=True))
             return np.stack([1.5 * u * u, u * v, 1.5 * v * v], -1), np.stack([np.ones_like(u), u, v], -1)
 
         at_corners, plane = shapes(*corners.T)
         fit = np.linalg.lstsq(plane, at_corners, rcond=None)[0]
-        with np.errstate(invalid="ignore", over="ignore"):  # the renderer also asks beyond the horizon, and throws it away
-            here, flat = shapes(x_mm, y_mm)
+        here, flat = shapes(x_mm, y_mm)
         return np.asarray((here - flat @ fit) @ np.array(self.amplitudes_mm))
 
 

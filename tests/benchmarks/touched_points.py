@@ -1,19 +1,22 @@
 """How well a stylus touches: RMS and coverage of touched points over random bays, corners simulated (1080p, 0.1 px).
 
-    python -m tests.benchmarks.touched_points [--bays 100] [--first 1] [--photos 6] [--json]
+    python -m tests.benchmarks.touched_points [--bays 100] [--first 1] [--photos 6] [--cores 2] [--rows FILE] [--json]
 
 Every bay is surveyed (four epochs, boards bent, lens and print scales within their ±), a stylus taught in 12 photos, the middle
 of the bumper and two floor marks touched in `--photos` photos each. A point's error is taken after the measured centre marks of
 all floor boards were carried onto the true ones (least squares), as no frame of a single board is known that well. U (k = 2) of
 each coordinate must hold in 95 of 100 cases; coordinates of one bay share errors, so the band of the coverage counts bays.
+With --rows bays are kept in a file and a second run goes on where the first stopped.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import sys
 import tempfile
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -24,10 +27,12 @@ from calib.geometry.points import length_between
 from calib.geometry.stylus import Tip, TouchedBy, fit_pivot, point_body, with_touched
 from synthetic_images.rigid import apply
 from synthetic_images.touches import TEACH
+from tests.support.kept_rows import keep_row, rows_in
 from tests.support.simulated import Simulated, simulate, surveyed
 from tests.support.touched import BOARD, Touched, touched
 from vision.network import NetworkState, adjust_network
 from vision.observations import View
+from vision.parallel import in_parallel
 from vision.poses import PoseSet
 
 COVERAGE = 0.9545
@@ -135,14 +140,28 @@ def summary(bays: list[OneBay]) -> dict[str, object]:
     }
 
 
+def campaign(asked: argparse.Namespace) -> list[OneBay]:
+    """All bays wanted, those kept in the file not measured again."""
+    seeds = range(asked.first, asked.first + asked.bays)
+    bays = [bay for bay in rows_in(asked.rows, OneBay) if bay.seed in seeds]
+    left = [seed for seed in seeds if seed not in {bay.seed for bay in bays}]
+    for bay in in_parallel(partial(one_bay, photos=asked.photos), left, cores=asked.cores):
+        bays.append(bay)
+        keep_row(asked.rows, bay)
+        print(f"seed {bay.seed} ({len(bays)} of {asked.bays})", file=sys.stderr, flush=True)
+    return bays
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--bays", type=int, default=100)
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--photos", type=int, default=6)
+    parser.add_argument("--cores", type=int, default=2)
+    parser.add_argument("--rows", type=Path, help="keep bays in this file and go on from it")
     parser.add_argument("--json", action="store_true")
     given = parser.parse_args()
-    bays = [one_bay(seed, given.photos) for seed in range(given.first, given.first + given.bays)]
+    bays = campaign(given)
     document = summary(bays) | {"each": [asdict(bay) for bay in bays]}
     if given.json:
         print(json.dumps(document, indent=1))

@@ -17,7 +17,7 @@ import math
 import sys
 import tempfile
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +35,7 @@ from tests.benchmarks.accuracy_summary import coverage_band, pooled_coverage
 from tests.benchmarks.noise_law import LAW
 from tests.benchmarks.reference_bay import TYRE_MIDDLE_MM, TrueBay, mean_floor
 from tests.support import figures as fg
+from tests.support.kept_rows import keep_row, rows_in
 from tests.support.simulated import car, scene_of, surveyed
 from vision.errors import MeasurementError
 from vision.frames import Estimate
@@ -162,14 +163,11 @@ def one_bay(seed: int) -> Row:
 def campaign(asked: argparse.Namespace) -> list[Row]:
     """All bays wanted, those kept in the file not measured again."""
     seeds = range(asked.first, asked.first + asked.bays)
-    kept = asked.rows.read_text(encoding="utf-8").splitlines() if asked.rows and asked.rows.is_file() else []
-    rows = [row for row in (Row(**json.loads(line)) for line in kept) if row.seed in seeds]
+    rows = [row for row in rows_in(asked.rows, Row) if row.seed in seeds]
     left = [seed for seed in seeds if seed not in {row.seed for row in rows}]
     for row in in_parallel(one_bay, left, cores=asked.cores):
         rows.append(row)
-        if asked.rows:
-            with asked.rows.open("a", encoding="utf-8") as file:
-                file.write(json.dumps(asdict(row)) + "\n")
+        keep_row(asked.rows, row)
         print(f"seed {row.seed} ({len(rows)} of {asked.bays}){': ' + row.failed if row.failed else ''}", file=sys.stderr)
     return rows
 
