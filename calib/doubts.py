@@ -11,6 +11,8 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
+import numpy as np
+
 from calib.bodies import board_of, epoch_of_body
 from calib.paper.job import Job
 from calib.paper.stand import Stand
@@ -253,6 +255,14 @@ def _zoomed(found: Found, what: Zoomed, guess: Guess) -> Doubt | None:
         "as it was then and name that lens profile for them under [photos] in job.toml"
     )
     return Doubt(found, words, hint, stops=abs(zoom) > STOP_ZOOM)
+
+
+def zoom_at(doubt: Doubt, views: Sequence[View], what: Zoomed, zoom: float) -> Doubt:
+    """The doubt about a zoom, told of this moment and size instead."""
+    photos = [view.photo for view in views if view.lens == what.lens and view.seen]
+    first = next(k for k, photo in enumerate(photos) if photo in what.later)
+    found = replace(doubt.found, what=what, value=np.array([zoom]))
+    return _zoomed(found, what, Guess(what, photos[first - 1], photos[first])) or doubt
 
 
 def _own_scale(found: Found, boards: BoardSet) -> Doubt | None:

@@ -17,6 +17,7 @@ from calib.doubts import (
     opened,
     parted,
     stop,
+    zoom_at,
 )
 from calib.paper.job import Job
 from vision.boards import BoardSet
@@ -28,6 +29,8 @@ from vision.network_start import Start
 from vision.observations import View
 from vision.odd_photos import is_mirrored, restored, rougher, same_views, shown_at
 from vision.snooping import snoop
+from vision.suppositions import Zoomed
+from vision.zoom_break import zoom_placed
 
 if TYPE_CHECKING:
     from cli.stations import Desk
@@ -108,8 +111,23 @@ class Inquiry:
                 except NetworkError:
                     continue
                 if doubt is not None:
-                    raise stop(doubt) from err
+                    raise stop(self.placed(doubt, views, boards)) from err
             raise
+
+    def placed(self, doubt: Doubt, views: Sequence[View], boards: BoardSet) -> Doubt:
+        """The doubt; of a zoom between two photos, with its moment and size told by adjusting without it."""
+        what = doubt.found.what
+        if not isinstance(what, Zoomed):
+            return doubt
+
+        def plainly(some: Sequence[View]) -> Network:
+            return self.adjust(some, boards, None, False)
+
+        camera, size = self.lenses[what.lens].camera, float(doubt.found.value[0])
+        try:
+            return zoom_at(doubt, views, *zoom_placed(views, camera, what, size, plainly))
+        except NetworkError:
+            return doubt
 
     def _doubt_in(self, network: Network, views: Sequence[View], boards: BoardSet) -> Doubt | None:
         misfiled(network, views, boards, self.lenses)
@@ -131,7 +149,7 @@ def settled(views: Sequence[View], boards: BoardSet, inquiry: Inquiry) -> Settle
         if doubt is None:
             break
         if doubt.stops:
-            raise stop(doubt)
+            raise stop(inquiry.placed(doubt, views, boards))
         remarks.append(f"{doubt.words}; {doubt.hint}")
         if doubt.cure is Cure.NONE:
             break
