@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from cli.base import DONE, Exit, JobDir, Json, print_json, shop_command
+from cli.base import DONE, Exit, JobDir, Json, print_json, shop_command, talk
+
+if TYPE_CHECKING:
+    from calib.paper.before import Question
+    from calib.paper.job import Job
 
 By = Annotated[str, typer.Option("--by", metavar="NAME", help="Who answers.")]
 Yes = Annotated[
@@ -31,7 +36,7 @@ def before(job: JobDir, by: By = "", yes: Yes = None, no: No = None, rest_yes: A
     from calib.paper.job import read_job
     from vision.errors import MeasurementError
 
-    read = read_job(job)
+    read = read_job(job, lenses_there=False)
     questions = paper.questions_of(read)
     said_yes, said_no = (dict(_split(word) for word in words or ()) for words in (yes, no))
     if rest_yes:
@@ -49,7 +54,25 @@ def before(job: JobDir, by: By = "", yes: Yes = None, no: No = None, rest_yes: A
         print_json(document)
     else:
         typer.echo(in_words(document))
+        for line in _what_to_do(read, questions, document, by):
+            talk(line)
     return DONE
+
+
+def _what_to_do(job: Job, questions: Sequence[Question], document: Mapping[str, Any], by: str) -> Iterator[str]:
+    """The command that answers what is open, with its own keys, and a lens that nobody calibrated yet."""
+    from calib.paper.job import lens_step
+
+    kinds = {question.key: question.kind for question in questions}
+    open_ = [row["key"] for row in document["questions"] if not row["answer"]]
+    simple = [key for key in open_ if kinds[key] == "yes"]
+    options = [f'--yes "{key}=…"' for key in open_ if kinds[key] == "words"] + ["--rest-yes"] * bool(simple)
+    if options:
+        yield f'answer: bayfix before {job.folder.as_posix()} --by "{by.strip() or "…"}" {" ".join(options)}'
+    if simple:
+        yield f'        what is not so goes in front: --no "{simple[-1]}=why not"; one yes alone: --yes {simple[0]}'
+    for lens in job.missing_lenses:
+        yield f"open besides: lens not calibrated yet ({lens.as_posix()}); {lens_step(job, lens)}"
 
 
 def _split(word: str) -> tuple[str, str]:

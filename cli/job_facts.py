@@ -3,45 +3,77 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 from calib.paper import before, job_state
 from calib.paper.epochs import photos
 from calib.paper.history import history
-from calib.paper.job import Job
-from calib.paper.next_step import Facts
+from calib.paper.job import Job, lens_step, read_job
+from calib.paper.next_step import SHEET, Facts, Unready
+from calib.paper.placements import PlacementSheet
 from calib.paper.sheet import read_sheets
+from calib.paper.stand import read_stand
+from calib.paper.vehicle import read_vehicle
 from cli import kept_survey, stations
 from vision.errors import MeasurementError
+
+T = TypeVar("T")
 
 
 def facts_of(folder: Path) -> Facts:
     """Everything the status screen is made of.
 
+    A sheet, stand or vehicle file that is not filled in yet, and a lens nobody calibrated, are lines of the screen.
+
     Raises
     ------
     FileError
-        The job, its sheet or its history cannot be read: before that is put right there is no sensible step.
+        The job file or its history cannot be read: before that is put right there is no sensible step.
     """
-    desk = stations.open_desk(folder, stations.Overrides())
-    job = desk.job
+    job = read_job(folder, lenses_there=False)
     path = job.need_sheet()
-    sheets = read_sheets(path)
+    sheets, unready = _papers(job, path)
     entries = history(job)
-    survey, words, identity = _survey(desk)
+    survey, words, identity = _survey(job, unready)
     return Facts(
         name=folder.as_posix(),
         before=before.list_document(before.questions_of(job), before.latest_answers(entries)),
-        sheet_words=sheets.confirmation.words,
-        sheet_confirmed=sheets.confirmation.state == "confirmed",
+        sheet_words=sheets.confirmation.words if sheets else "",
+        sheet_confirmed=sheets is not None and sheets.confirmation.state == "confirmed",
         sheet_path=path.as_posix(),
         photos=_photos(job),
         survey=survey,
         survey_words=words,
         car=_car(job, identity),
-        placements=job_state.placement_states(sheets, entries),
+        placements=job_state.placement_states(sheets, entries) if sheets else (),
         mode=job.turning.mode,
+        unready=unready,
     )
+
+
+def _papers(job: Job, sheet: Path) -> tuple[PlacementSheet | None, list[Unready]]:
+    """The sheet, if it can be read, and every file that is not ready, in the order of the work."""
+    unready: list[Unready] = []
+    sheets = _read(SHEET, sheet, read_sheets, unready)
+    unready += [Unready("lens", f"not calibrated yet: {lens.as_posix()}", lens_step(job, lens)) for lens in job.missing_lenses]
+    for path in dict.fromkeys(filter(None, (job.stand, *(path for _, path in job.stands)))):
+        _read("stand", path, read_stand, unready)
+    if job.vehicle:
+        _read("vehicle file", job.vehicle, read_vehicle, unready)
+    return sheets, unready
+
+
+def _read(what: str, path: Path, read: Callable[[Path], T], unready: list[Unready]) -> T | None:
+    """A file as read; one that cannot be read is added to `unready` with its first fault."""
+    try:
+        return read(path)
+    except MeasurementError as err:
+        first, *more = err.what.splitlines()
+        others = f", and {len(more)} more" if more else ""
+        unready.append(Unready(what, f"not ready: {first}{others}", f"fill in {path.as_posix()}, or correct it"))
+        return None
 
 
 def _photos(job: Job) -> dict[str, int]:
@@ -50,14 +82,16 @@ def _photos(job: Job) -> dict[str, int]:
     return {epoch: len(paths) for epoch, paths in photos(job).items()}
 
 
-def _survey(desk: stations.Desk) -> tuple[str, str, str]:
+def _survey(job: Job, unready: list[Unready]) -> tuple[str, str, str]:
     """Why there is no good survey, or "", words and identity of the one there is."""
+    if missing := [file.what for file in unready if file.what in ("lens", "stand")]:
+        return f"not before the {missing[0]} is ready", "", ""
     try:
-        survey = kept_survey.load_survey(desk)
+        survey = kept_survey.load_survey(stations.open_desk(job.folder, stations.Overrides()))
     except MeasurementError as err:
         return err.what, "", ""
     taken = {row["name"] for row in survey.document["photos"]}
-    there = {path.relative_to(desk.job.photos_folder).as_posix() for epoch, paths in photos(desk.job).items()
+    there = {path.relative_to(job.photos_folder).as_posix() for epoch, paths in photos(job).items()
              if not epoch.startswith("check-") for path in paths}  # fmt: skip
     new = sorted(there - taken)
     if new:

@@ -41,7 +41,7 @@ def outcome(
     from calib.paper.sheet import chosen, read_sheets
     from vision.errors import MeasurementError
 
-    read = read_job(job)
+    read = read_job(job, lenses_there=False)
     path = read.need_sheet()
     sheets = read_sheets(path)
     states = job_state.placement_states(sheets, history(read))

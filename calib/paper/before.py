@@ -35,7 +35,7 @@ class Question:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """`value` is "yes", "no", or the words asked for; `why` explains a no."""
+    """`value` is "yes", "no", or the words asked for; `why` explains a no, or is a note to a yes."""
 
     key: str
     question: str
@@ -101,7 +101,7 @@ def answered(questions: tuple[Question, ...], yes: Mapping[str, str], no: Mappin
     Parameters
     ----------
     yes : mapping of key to words
-        Words are needed where the question wants words, and ignored otherwise.
+        Words are needed where the question wants words, and kept as a note otherwise.
     no : mapping of key to reason
 
     Raises
@@ -118,15 +118,21 @@ def answered(questions: tuple[Question, ...], yes: Mapping[str, str], no: Mappin
         raise MeasurementError(f"{both[0]} is answered with yes and with no", hint="answer it once")
     out = []
     for key, words in yes.items():
-        if known[key].kind == "words" and not words.strip():
+        if known[key].kind == "words" and not _says(words):
             raise MeasurementError(f"{key} wants words: {known[key].text}", hint=f'say: --yes "{key}=…"')
-        out.append(Answer(key, known[key].text, words.strip() if known[key].kind == "words" else "yes"))
+        said = (words.strip(), "") if known[key].kind == "words" else ("yes", words.strip())
+        out.append(Answer(key, known[key].text, *said))
     for key, reason in no.items():
-        if not reason.strip():
+        if not _says(reason):
             raise MeasurementError(f"{key} is answered with no, without a reason", hint=f'say why: --no "{key}=…"')
         out.append(Answer(key, known[key].text, NOT_SO, reason.strip()))
     order = list(known)
     return tuple(sorted(out, key=lambda answer: order.index(answer.key)))
+
+
+def _says(words: str) -> bool:
+    """Whether words say anything: a copied "…" does not."""
+    return any(letter.isalnum() for letter in words)
 
 
 def answers_document(answers: tuple[Answer, ...], by: str, date: str) -> dict[str, Any]:

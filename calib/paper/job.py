@@ -135,6 +135,11 @@ class Job:
     def need_stylus(self) -> Path:
         return _need(self.stylus, self.folder, "stylus")
 
+    @property
+    def missing_lenses(self) -> tuple[Path, ...]:
+        """Lens profiles that the job names and nobody has made yet."""
+        return tuple(path for path in dict.fromkeys((*self.lens, *(path for _, path in self.lens_for))) if not path.is_file())
+
     def forced_lens(self, photo: Path) -> Path | None:
         """Profile that a `[photos."…"]` table prescribes for a photo below `photos/`; None to match by size and EXIF."""
         name = PurePosixPath(photo.relative_to(self.photos_folder).as_posix())
@@ -149,11 +154,13 @@ def read_job(
     lens: Sequence[Path] = (),
     sheet: Path | None = None,
     stand: Path | None = None,
+    lenses_there: bool = True,
 ) -> Job:
     """Read `job.toml`, apply the overrides of the command line, and see that every named file is there.
 
     Paths in the file are relative to the job folder, overrides to the current one. Names of boards are compared with the
-    board set later (`check_job`).
+    board set later (`check_job`). Without `lenses_there` a lens profile may be missing still (`Job.missing_lenses`): what
+    is asked before the first photo needs none.
 
     Raises
     ------
@@ -168,7 +175,7 @@ def read_job(
     job = read_toml(path, _JobFile, SCHEMA).job(folder)
     _check_uses(job, path)
     job = with_overrides(job, boards=boards, lens=lens, sheet=sheet, stand=stand)
-    _check_files(job, path)
+    _check_files(job, path, lenses_there)
     return job
 
 
@@ -286,10 +293,18 @@ def _check_board(name: str, boards: BoardSet, where: str) -> None:
         raise FileError(f"{where}: board {name} is a plain chessboard", hint="chessboards serve the lens calibration only")
 
 
-def _check_files(job: Job, path: Path) -> None:
-    named: list[tuple[Path | None, tuple[str | int, ...], str]] = [
-        *((lens, ("lens",), "make a lens profile: bayfix lens PHOTOS…, or correct the name") for lens in job.lens),
+def lens_step(job: Job, profile: Path) -> str:
+    """How a lens profile comes to be."""
+    return f"calibrate the lens: bayfix lens PHOTOS --boards {job.boards} --out {profile} (about 12 photos of the lens board)"
+
+
+def _check_files(job: Job, path: Path, lenses_there: bool) -> None:
+    lenses: list[tuple[Path, tuple[str | int, ...], str]] = [
+        *((lens, ("lens",), f"{lens_step(job, lens)}, or correct the name") for lens in job.lens),
         *((lens, ("photos", pattern, "lens"), "correct the name of the lens profile") for pattern, lens in job.lens_for),
+    ]
+    named: list[tuple[Path | None, tuple[str | int, ...], str]] = [
+        *(lenses if lenses_there else []),
         (job.boards, ("boards",), "correct the name, or give --boards"),
         (job.sheet, ("sheet",), "correct the name, or give --sheet"),
         (job.stand, ("stand",), "correct the name, or give --stand"),

@@ -18,12 +18,25 @@ DONE, OPEN, BLOCKED = "done", "open", "blocks"
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One line of the screen: `state` is "done", "open" or "blocks"; `step` is what to do, "" when nothing."""
+    """One line of the screen: `state` is "done", "open" or "blocks"; `step` is what to do, "" when nothing.
+
+    What `can_wait` somebody else does meanwhile: it holds up no photo.
+    """
 
     what: str
     state: str
     words: str
     step: str = ""
+    can_wait: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Unready:
+    """A file the job rests on that is not there or not filled in yet."""
+
+    what: str
+    words: str
+    step: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +60,8 @@ class Facts:
     placements : sequence of PlacementState
     mode : Mode
         How the wheels come to turn between the rounds.
+    unready : sequence of Unready
+        A sheet among them has no words of its own.
     """
 
     name: str
@@ -60,12 +75,14 @@ class Facts:
     car: str
     placements: Sequence[PlacementState]
     mode: Mode = Mode.ROLLED
+    unready: Sequence[Unready] = ()
 
 
 def steps(facts: Facts) -> list[Step]:
     """All lines, in the order of the work."""
     return [
-        _sheet(facts),
+        *([_sheet(facts)] if facts.sheet_words else []),
+        *(Step(file.what, OPEN, file.words, file.step) for file in facts.unready),
         _before(facts),
         _photos(facts),
         _survey(facts),
@@ -76,17 +93,16 @@ def steps(facts: Facts) -> list[Step]:
 
 def next_step(lines: Sequence[Step]) -> tuple[str, str]:
     """What to do now, and what somebody else can do meanwhile ("" when nothing): confirming a sheet holds up no photo."""
-    wanting = [line for line in lines if line.step and line.what != SHEET]
-    meanwhile = next((line.step for line in lines if line.what == SHEET), "")
+    wanting = [line for line in lines if line.step and not line.can_wait]
+    meanwhile = next((line.step for line in lines if line.can_wait), "")
     return (wanting[0].step if wanting else "nothing: every placement is done"), meanwhile
 
 
 def _sheet(facts: Facts) -> Step:
     if facts.sheet_confirmed:
         return Step(SHEET, DONE, facts.sheet_words)
-    return Step(
-        SHEET, OPEN, facts.sheet_words, f'let a second person compare it: bayfix sheet confirm {facts.sheet_path} --by "…"'
-    )
+    step = f'let a second person compare it: bayfix sheet confirm {facts.sheet_path} --by "…"'
+    return Step(SHEET, OPEN, facts.sheet_words, step, can_wait=True)
 
 
 def _before(facts: Facts) -> Step:
@@ -94,10 +110,14 @@ def _before(facts: Facts) -> Step:
     bad = [row for row in rows if row["answer"] == "no"]
     if facts.before["open"]:
         words = f"{facts.before['open']} of {len(rows)} questions open"
-        return Step("before the first photo", OPEN, words, f'answer them: bayfix before {facts.name} --by "…"')
+        return Step("before the first photo", OPEN, words, _how_to_answer(facts.name))
     if bad:
         return Step("before the first photo", OPEN, "; ".join(f"not so: {row['question']} ({row['why']})" for row in bad))
     return Step("before the first photo", DONE, "everything is as it should be")
+
+
+def _how_to_answer(name: str) -> str:
+    return f'answer them: bayfix before {name} --by "…" --rest-yes, and --no "KEY=why" for what is not so (without options: the list)'
 
 
 def _photos(facts: Facts) -> Step:

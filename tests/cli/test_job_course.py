@@ -274,3 +274,45 @@ def test_results_are_json_with_their_schema(tmp_path):
     bayfix("before", tmp_path, "--by", "A. B.", "--rest-yes")
     (path,) = (job.results_folder / "history").iterdir()
     assert json.loads(path.read_text(encoding="utf-8"))["schema"] == "before-answers/1"
+
+
+def test_a_new_job_has_a_status_before_anything_is_filled_in(tmp_path):
+    """Nobody calibrated the lens, the sheet and the stand file are as they were written: lines of the screen, no refusal."""
+    assert bayfix("job", "new", tmp_path / "new").status == 0
+    done = bayfix("job", "status", tmp_path / "new", "--json")
+    assert done.status == 0
+    lines = {line["what"]: line for line in done.document["lines"]}
+    assert lines["sheet"]["words"].endswith("sheet.toml:6: target: is empty: fill it in, and 2 more")
+    assert "not calibrated yet" in lines["lens"]["words"]
+    assert lines["lens"]["step"].startswith("calibrate the lens: bayfix lens PHOTOS")
+    assert "board.0.right_mm" in lines["stand"]["words"]
+    assert {line["state"] for line in lines.values()} == {"open"}
+    assert done.document["next"] == lines["sheet"]["step"]
+    assert done.document["meanwhile"] == ""
+
+
+def test_questions_and_outcomes_need_no_lens(tmp_path):
+    job = paper_job(tmp_path)
+    (tmp_path / "phone.lens.toml").unlink()
+    done = bayfix("before", tmp_path)
+    assert done.status == 0
+    assert f'bayfix before {tmp_path} --by "…" --yes "camera=…" --rest-yes' in done.err
+    assert "lens not calibrated yet" in done.err
+    checked(job)
+    assert bayfix("outcome", tmp_path, "completed", "--by", "C. D.").status == 0
+    assert "bayfix lens PHOTOS" in bayfix("survey", tmp_path).err
+
+
+def test_a_name_alone_answers_nothing_and_says_how_to(tmp_path):
+    job = paper_job(tmp_path)
+    done = bayfix("before", tmp_path, "--by", "A. B.")
+    assert f'answer: bayfix before {tmp_path} --by "A. B." --yes "camera=…" --rest-yes' in done.err
+    assert history(job) == ()
+    assert bayfix("before", tmp_path, "--by", "A. B.", "--yes", "camera=red phone", "--rest-yes").err == ""
+
+
+def test_words_to_a_yes_are_kept_and_dots_are_no_words(tmp_path):
+    paper_job(tmp_path)
+    assert "camera wants words" in bayfix("before", tmp_path, "--by", "A. B.", "--yes", "camera=…").err
+    rows = bayfix("before", tmp_path, "--by", "A. B.", "--yes", "tyres=2.3 bar", "--json").document["questions"]
+    assert next((row["answer"], row["why"]) for row in rows if row["key"] == "tyres") == ("yes", "2.3 bar")
