@@ -17,6 +17,7 @@ from calib.paper.sheet import read_sheets
 from calib.paper.stand import read_stand
 from calib.paper.vehicle import read_vehicle
 from cli import kept_survey, stations
+from cli.car_inputs import car_inputs
 from vision.errors import MeasurementError
 
 T = TypeVar("T")
@@ -37,6 +38,7 @@ def facts_of(folder: Path) -> Facts:
     sheets, unready = _papers(job, path)
     entries = history(job)
     survey, words, identity = _survey(job, unready)
+    car, car_words = _car(job, identity)
     return Facts(
         name=folder.as_posix(),
         before=before.list_document(before.questions_of(job), before.latest_answers(entries)),
@@ -46,7 +48,8 @@ def facts_of(folder: Path) -> Facts:
         photos=_photos(job),
         survey=survey,
         survey_words=words,
-        car=_car(job, identity),
+        car=car,
+        car_words=car_words,
         placements=job_state.placement_states(sheets, entries) if sheets else (),
         mode=job.turning.mode,
         unready=unready,
@@ -99,16 +102,22 @@ def _survey(job: Job, unready: list[Unready]) -> tuple[str, str, str]:
     return "", f"{survey.id} of {survey.date[:16]}, {len(taken)} photos", survey.id
 
 
-def _car(job: Job, survey_id: str) -> str:
-    """Verdict of the newest `vehicle.json` if it was made on this survey."""
+def _car(job: Job, survey_id: str) -> tuple[str, str]:
+    """Verdict of the newest `vehicle.json`, or "" and why it does not count: another survey, or other limits and entries."""
     if job.vehicle is None:
-        return "none"
+        return "none", ""
     path = job.results_folder / "vehicle.json"
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return ""
-    if not isinstance(document, dict) or document.get("survey", {}).get("id") != survey_id:
-        return ""
-    verdict = str(document.get("verdict", ""))
-    return "none" if verdict == "no limits given" else verdict
+        verdict, survey, inputs = str(document["verdict"]), document["survey"]["id"], document.get("inputs")
+    except FileNotFoundError:
+        return "", "not judged yet"
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return "", f"not judged: {path.as_posix()} is damaged"
+    if survey != survey_id:
+        return "", "not judged on this survey"
+    if not isinstance(inputs, dict):
+        return "", "judged by an earlier version, which did not note by what: judge it again"
+    if changed := [name for name, print_ in car_inputs(job, job.vehicle).items() if inputs.get(name) != print_]:
+        return "", f"out of date: {', '.join(changed)} changed since the car was judged"
+    return "none" if verdict == "no limits given" else verdict, ""

@@ -36,6 +36,7 @@ def vehicle(
     from calib.paper.job import write_result
     from calib.paper.vehicle import read_vehicle
     from cli import kept_survey, stations
+    from cli.car_inputs import car_inputs
     from cli.floor_limits import floor_limits
     from cli.touching import needed_points, with_points
     from cli.vehicle_words import drawings_of, in_words, vehicle_document
@@ -47,7 +48,9 @@ def vehicle(
     car = stations.car_from(desk, survey, survey.state.pose_set())
     rule = Rule.GUARD_BAND if guard_band else Rule.PROBABILITY
     found = alignment(car, desk.job, desk.boards, known, rule)
-    document = vehicle_document(found, known, survey, rule, floor_limits(desk, found, rule))
+    document = vehicle_document(found, known, survey, rule, floor_limits(desk, found, rule)) | {
+        "inputs": car_inputs(desk.job, path)
+    }
     drawings = drawings_of(found, document)
     write_result(desk.job, "vehicle.json", json.dumps(document, indent=1, ensure_ascii=False))
     for name, drawing in drawings.items():

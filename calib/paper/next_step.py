@@ -57,6 +57,8 @@ class Facts:
     survey_words : str
     car : str
         Verdict of the vehicle file on this survey; "" when not judged, "none" when the job names no vehicle file.
+    car_words : str
+        Why it is not judged.
     placements : sequence of PlacementState
     mode : Mode
         How the wheels come to turn between the rounds.
@@ -76,6 +78,7 @@ class Facts:
     placements: Sequence[PlacementState]
     mode: Mode = Mode.ROLLED
     unready: Sequence[Unready] = ()
+    car_words: str = ""
 
 
 def steps(facts: Facts) -> list[Step]:
@@ -117,7 +120,7 @@ def _before(facts: Facts) -> Step:
 
 
 def _how_to_answer(name: str) -> str:
-    return f'answer them: bayfix before {name} --by "…" --rest-yes, and --no "KEY=why" for what is not so (without options: the list)'
+    return f'answer them: bayfix before {name} --by "…" --rest-yes, and --no "KEY=why" for what is not so'
 
 
 def _photos(facts: Facts) -> Step:
@@ -149,7 +152,7 @@ def _car(facts: Facts) -> Step:
     if facts.car == "conforms":
         return Step("car", DONE, "within its limits")
     if not facts.car:
-        return Step("car", OPEN, "not judged on this survey", f"bayfix vehicle {facts.name}")
+        return Step("car", OPEN, facts.car_words or "not judged on this survey", f"bayfix vehicle {facts.name}")
     return Step(
         "car",
         BLOCKED,

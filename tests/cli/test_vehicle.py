@@ -180,3 +180,37 @@ def test_stand_off_missing_for_one_wheel_leaves_every_other_figure(job):
     assert "rolling diameter front left" in outcome.out
     assert not (job / "results" / "vehicle-plan.png").exists()
     assert (job / "results" / "vehicle-floor.png").is_file()
+
+
+def car_line(job):
+    lines = bayfix("job", "status", job, "--json").document["lines"]
+    return next((line["state"], line["words"]) for line in lines if line["what"] == "car")
+
+
+def test_a_status_trusts_no_table_that_was_made_by_other_limits_or_stand_offs(surveyed_job, tmp_path, monkeypatch):
+    monkeypatch.setattr("cli.vehicle_words.drawings_of", lambda *_: {})  # drawing takes longer than the rest
+    job = tmp_path / "job"
+    shutil.copytree(surveyed_job.desk.job.folder, job)
+    with_vehicle(job, FILE)
+    assert car_line(job) == ("open", "not judged yet")
+    bayfix("vehicle", job)
+    assert car_line(job) == ("done", "within its limits")
+
+    (job / "vehicle.toml").write_text(FILE + TIGHT, encoding="utf-8")
+    assert car_line(job) == ("open", "out of date: the vehicle file changed since the car was judged")
+    (job / "vehicle.toml").write_text(FILE, encoding="utf-8")
+    assert car_line(job)[0] == "done"
+
+    entries = (job / "job.toml").read_text(encoding="utf-8")
+    document = tomlkit.parse(entries)
+    document["wheels"]["rear_left"]["standoff_mm"] += 3.0
+    (job / "job.toml").write_text(tomlkit.dumps(document), encoding="utf-8")
+    assert "stand-offs, floor or wheel entries of job.toml changed" in car_line(job)[1]
+    (job / "job.toml").write_text(entries, encoding="utf-8")
+
+    path = job / "results" / "vehicle.json"
+    kept = json.loads(path.read_text(encoding="utf-8"))
+    path.write_text(json.dumps({key: value for key, value in kept.items() if key != "inputs"}), encoding="utf-8")
+    assert "judged by an earlier version" in car_line(job)[1]
+    path.write_text("{", encoding="utf-8")
+    assert "is damaged" in car_line(job)[1]
