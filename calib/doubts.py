@@ -15,7 +15,6 @@ import numpy as np
 
 from calib.bodies import board_of, epoch_of_body
 from calib.paper.job import Job
-from calib.paper.stand import Stand
 from vision.boards import BoardSet
 from vision.errors import MeasurementError, WrongLensError
 from vision.observations import View
@@ -57,11 +56,13 @@ class Cure(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Guess:
-    """A supposition, and the photos between which it began ("" where there is none)."""
+    """A supposition, the photos between which it began ("" where there is none), and in words what carries boards that moved
+    together."""
 
     what: Moved | Zoomed
     before: str = ""
     after: str = ""
+    carrier: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,14 +91,22 @@ def survey_guesses(views: Sequence[View], job: Job) -> list[Guess]:
     return guesses + _zooms(views)
 
 
-def check_guesses(views: Sequence[View], job: Job, stand: Stand, epoch: str) -> list[Guess]:
-    """As in a survey; also a stand that moved between photos, floor boards that moved and a lens zoomed since the survey."""
+def check_guesses(views: Sequence[View], job: Job, carriers: Mapping[str, Collection[str]], epoch: str) -> list[Guess]:
+    """As in a survey; also a stand that moved between photos, floor boards that moved and a lens zoomed since the survey.
+
+    Parameters
+    ----------
+    carriers : mapping of str to names of boards
+        What carries boards and stands by itself, in words ("the stand"): each may have moved without the others.
+    """
     seen = _seen(views)
     bodies = [f"{name}@{epoch}" for name in stand.names]
     on_floor = [board for board in job.floor if any(board in there for _, there in seen)]
     everywhere = {board: frozenset(photo for photo, there in seen if board in there) for board in on_floor}
     guesses = [Guess(Moved({board: photos}), "", seen[0][0]) for board, photos in everywhere.items()]
-    guesses += _parted(bodies, seen, together=True)
+    for carrier, names in carriers.items():
+        moved = _parted([f"{name}@{epoch}" for name in names], seen, together=True)
+        guesses += [replace(guess, carrier=carrier) for guess in moved]
     return guesses + survey_guesses(views, job) + _zooms(views, since_survey=True)
 
 
@@ -237,7 +246,7 @@ def _moved(found: Found, what: Moved, guess: Guess, boards: BoardSet, poses: Pos
     epoch = guess.after.partition("/")[0]
     names = " and ".join(sorted(board for *_, board in sizes))
     if what.together:
-        words = f"the stand was moved {by} {between}: {names} stand elsewhere from {guess.after} on"
+        words = f"{guess.carrier or 'the stand'} was moved {by} {between}: {names} stand elsewhere from {guess.after} on"
         return Doubt(found, words, BRAKES.format(epoch), stops=True)
     words = f"the car (or a board on it) moved {by} during {epoch}, {between}: see {names}"
     return Doubt(found, words, CHOCKS.format(epoch), stops=True)

@@ -4,26 +4,28 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Collection, Sequence
-from dataclasses import replace
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from calib.alignment import alignment
 from calib.bodies import REST, board_of, epoch_of_body, not_tied_in_words, suspicions
 from calib.decision.verdict import Rule, at_best_undecided, need_tolerance
 from calib.doubts import Cure, Doubt, check_guesses, opened, stop, without_moved
-from calib.paper.epochs import photos as photos_of
 from calib.paper.held_back import CAR_LIMITS
 from calib.paper.sheet import Sheet
-from calib.paper.stand import Stand, read_stand
+from calib.paper.stand import read_stand
 from calib.paper.target_identity import need_right_target
 from calib.paper.vehicle import read_vehicle
 from calib.pipeline import Car, CarStayed, CheckOutcome, car_stayed, check_of
 from cli.check import NOT_SHOWN, CheckRun
+from cli.check_photos import check_photos, need_boards_of, need_floor_board, need_target_board
 from cli.doubting import MOST_CURES, doubt_in, odd_photos
 from cli.kept_survey import Survey
 from cli.stations import Desk, Tick, car_from, look_at, looked_again, unfound, views_of
-from vision.errors import FileError, MeasurementError
+from cli.targets import STAND, Target, target_of
+from vision.errors import MeasurementError
+from vision.gather import SeenPhoto
 from vision.moved import Moved, MovedSearch, find_moved
 from vision.network import Network, NetworkState, adjust_network
 from vision.network_start import NotTiedError, Start
@@ -31,7 +33,6 @@ from vision.observations import View
 from vision.odd_photos import rougher
 
 LEAST_FLOOR_BOARDS = 3
-ANY_CHECK = "check"
 
 
 def run_check(
@@ -52,44 +53,79 @@ def run_check(
     MeasurementError
         No tolerance on the sheet, no photo, stand or floor boards not seen, the car moved, too few floor boards stayed.
     """
-    stand = read_stand(desk.job.need_stand())
-    need_right_target(sheet, desk.job.need_sheet(), stand, desk.job.need_stand())
-    need_tolerance(sheet)
-    epoch, paths, names = check_photos(desk, given)
-    seen, remarks = look_at(desk, paths, names, tick)
-    seen, odd = odd_photos(desk, seen, dict.fromkeys(names, epoch))
-    remarks += odd
-    views = views_of(desk, seen, dict.fromkeys(names, epoch))
-    _need_stand_board(desk, stand, views, epoch)
-    _need_target_board(sheet, views)
-    tick("network", "what moved since the survey")
-    network, moved, told = looked_into(desk, survey, views, epoch)
-    again = unfound(desk, seen, network, _there(network, epoch, {m.body for m in moved}))
-    more, _ = looked_again(desk, again, seen, tick)
-    if more != seen:
-        seen = more
-        views = views_of(desk, seen, dict.fromkeys(names, epoch))
-        network, moved, told = looked_into(desk, survey, views, epoch)
-    remarks += told
+    need_right_target(sheet, desk.job.need_sheet(), read_stand(desk.job.need_stand()), desk.job.need_stand())
+    target = target_of(desk, sheet)
+    looked = looked_at(desk, (target,), survey, given, tick)
     run = outcome_of(
         desk,
         sheet,
         survey,
-        epoch,
-        views,
-        (network, moved),
+        looked.epoch,
+        looked.views,
+        looked.adjusted,
         car_not_seen=car_not_seen,
         without=without,
         guard_band=guard_band,
     )
-    remarks += [
-        f"{photo.name}: {r.board} left out: {r.reason}"
-        for photo in seen
-        for r in photo.sightings.refused
-        if r.board in stand.names
-    ]
-    remarks += suspicions(network.rejected, network.rms_px, dict.fromkeys(names, epoch))
-    return replace(run, remarks=(*remarks, *run.remarks))
+    return replace(run, remarks=(*looked.told_of(target), *run.remarks))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Looked:
+    """Photos of one or more targets, looked at and adjusted on top of the survey."""
+
+    epoch: str
+    seen: tuple[SeenPhoto, ...]
+    views: tuple[View, ...]
+    adjusted: tuple[Network, tuple[Moved, ...]]
+    remarks: tuple[str, ...]
+
+    def told_of(self, target: Target) -> tuple[str, ...]:
+        """What is to be said of the photos, and of boards of this target that could not be used."""
+        left_out = [
+            f"{photo.name}: {r.board} left out: {r.reason}"
+            for photo in self.seen
+            for r in photo.sightings.refused
+            if r.board in target.boards
+        ]
+        return (*self.remarks, *left_out)
+
+
+def looked_at(desk: Desk, targets: Sequence[Target], survey: Survey, given: Sequence[Path], tick: Tick) -> Looked:
+    """One set of photos of targets that stand at the same time, all in one adjustment.
+
+    Parameters
+    ----------
+    desk : Desk
+        Looks for the boards of all targets.
+
+    Raises
+    ------
+    MeasurementError
+        As `run_check`, of any of the targets.
+    """
+    for target in targets:
+        need_tolerance(target.sheet)
+    epoch, paths, names = check_photos(desk, given)
+    when = dict.fromkeys(names, epoch)
+    seen, remarks = look_at(desk, paths, names, tick)
+    seen, odd = odd_photos(desk, seen, when)
+    views = views_of(desk, seen, when)
+    for target in targets:
+        need_boards_of(target, views, epoch)
+        need_target_board(target.sheet, views)
+    need_floor_board(desk, targets, views, epoch)
+    tick("network", "what moved since the survey")
+    carriers = {target.carrier: target.boards for target in targets}
+    network, moved, told = looked_into(desk, survey, views, epoch, carriers)
+    again = unfound(desk, seen, network, _there(network, epoch, {m.body for m in moved}))
+    more, _ = looked_again(desk, again, seen, tick)
+    if more != seen:
+        seen = more
+        views = views_of(desk, seen, when)
+        network, moved, told = looked_into(desk, survey, views, epoch, carriers)
+    remarks = [*remarks, *odd, *told, *suspicions(network.rejected, network.rms_px, when)]
+    return Looked(epoch, tuple(seen), tuple(views), (network, moved), tuple(remarks))
 
 
 def outcome_of(
@@ -162,74 +198,6 @@ def on_this_car(desk: Desk, car: Car, outcome: CheckOutcome) -> tuple[CheckOutco
     return outcome, told
 
 
-def check_photos(desk: Desk, given: Sequence[Path]) -> tuple[str, list[Path], list[str]]:
-    """Epoch, files and names of the photos given, or of the newest check.
-
-    Raises
-    ------
-    FileError
-    """
-    job = desk.job
-    if not given:
-        checks = {epoch: files for epoch, files in photos_of(job).items() if epoch.startswith("check-")}
-        if not checks:
-            raise FileError(
-                f"{job.photos_folder}: no photo of a check", hint="put photos of the stand into photos/check-1, or name them"
-            )
-        epoch, files = list(checks.items())[-1]
-        return epoch, list(files), [path.relative_to(job.photos_folder).as_posix() for path in files]
-    given = [photo for path in given for photo in (_in_folder(desk, path) if path.is_dir() else [path])]
-    missing = [path for path in given if not path.is_file()]
-    if missing:
-        raise FileError(f"{missing[0]}: no such photo", hint="check the name, or put the photos into photos/check-1")
-    inside = [path.resolve() for path in given]
-    root = job.photos_folder.resolve()
-    roots = {path.relative_to(root).parts[0] if path.is_relative_to(root) else "" for path in inside}
-    epoch = roots.pop() if len(roots) == 1 else ""
-    names = [path.relative_to(root).as_posix() if path.is_relative_to(root) else path.name for path in inside]
-    if len(set(names)) < len(names):
-        raise FileError("two photos of this check have the same name", hint="rename one of them")
-    return epoch if epoch.startswith("check-") else ANY_CHECK, list(given), names
-
-
-def _in_folder(desk: Desk, folder: Path) -> list[Path]:
-    """Photos of a job that lie in a folder, as when each is named: an earlier round is checked again by its folder."""
-    inside = [
-        path for files in photos_of(desk.job).values() for path in files if path.resolve().is_relative_to(folder.resolve())
-    ]
-    if not inside:
-        raise FileError(
-            f"{folder}: no photo of this job in this folder", hint=f"name photos, or a folder in {desk.job.photos_folder}"
-        )
-    return inside
-
-
-def _need_stand_board(desk: Desk, stand: Stand, views: Sequence[View], epoch: str) -> None:
-    seen = {s.board for view in views for s in view.seen}
-    if not seen & set(stand.names):
-        names, photos = ", ".join(stand.names), ", ".join(view.photo for view in views)
-        raise MeasurementError(
-            f"stand board not seen: looked for {names} in {photos} ({epoch})",
-            hint="photograph the stand from 2 to 3 m, 30° to 45° beside its normal, its boards whole, lit and sharp",
-        )
-    if not seen & set(desk.job.floor):
-        raise MeasurementError(
-            f"no surveyed floor board is seen together with the stand in {epoch}",
-            hint=f"step back or sideways so that a photo shows the stand and floor boards ({', '.join(desk.job.floor)})",
-        )
-
-
-def _need_target_board(sheet: Sheet, views: Sequence[View]) -> None:
-    """Refuse photos of the stand that show none of the boards the sheet knows its target by: another one may be on it."""
-    seen = {s.board for view in views for s in view.seen}
-    if sheet.target_boards and not seen & set(sheet.target_boards):
-        boards, photos = ", ".join(sheet.target_boards), ", ".join(view.photo for view in views)
-        raise MeasurementError(
-            f"not shown to be the right target: {sheet.name or sheet.target} is known by {boards}, none of it is in {photos}",
-            hint="see that the right target is on the stand, and photograph its own board as well",
-        )
-
-
 def on_survey(desk: Desk, survey: Survey, views: Sequence[View]) -> tuple[Network, tuple[Moved, ...]]:
     """The check's photos on top of the survey, with the floor boards that moved since freed.
 
@@ -244,20 +212,25 @@ def on_survey(desk: Desk, survey: Survey, views: Sequence[View]) -> tuple[Networ
 
 
 def looked_into(
-    desk: Desk, survey: Survey, views: Sequence[View], epoch: str
+    desk: Desk, survey: Survey, views: Sequence[View], epoch: str, carriers: Mapping[str, Collection[str]] | None = None
 ) -> tuple[Network, tuple[Moved, ...], tuple[str, ...]]:
     """As `on_survey`; what else the photos contradict is cured or told.
+
+    Parameters
+    ----------
+    carriers : mapping of str to names of boards, optional
+        What carries boards and may have moved by itself, as for `check_guesses`; without it the job's stand.
 
     Raises
     ------
     MeasurementError
         Also: the stand or the car moved between the photos, or the lens was zoomed.
     """
-    stand = read_stand(desk.job.need_stand())
+    carriers = carriers or {STAND: read_stand(desk.job.need_stand()).names}
     remarks: list[str] = []
     for _ in range(MOST_CURES):
         found = _search(desk, survey, views)
-        doubt = _doubt(desk, survey, views, found, stand, epoch)
+        doubt = _doubt(desk, survey, views, found, carriers, epoch)
         if doubt is None or doubt.since_survey:
             break
         if doubt.stops:
@@ -272,13 +245,20 @@ def looked_into(
     return found.network, found.moved, tuple(remarks)
 
 
-def _doubt(desk: Desk, survey: Survey, views: Sequence[View], found: MovedSearch, stand: Stand, epoch: str) -> Doubt | None:
+def _doubt(
+    desk: Desk,
+    survey: Survey,
+    views: Sequence[View],
+    found: MovedSearch,
+    carriers: Mapping[str, Collection[str]],
+    epoch: str,
+) -> Doubt | None:
     """What the check contradicts most with no floor board freed; with sightings left out, as a rougher look sees it."""
     looks = [(list(views), found)]
     if found.network.rejected:
         looks = [(rough, _search(desk, survey, rough)) for rough in rougher(views)] + looks
     for some, search in looks:
-        doubt = doubt_in(search.unfreed, check_guesses(some, desk.job, stand, epoch), desk.boards, desk.job, some)
+        doubt = doubt_in(search.unfreed, check_guesses(some, desk.job, carriers, epoch), desk.boards, desk.job, some)
         if doubt is not None:
             return doubt
     return None

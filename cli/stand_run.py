@@ -13,7 +13,8 @@ from calib.geometry.stylus import TouchedBy, with_touched
 from calib.paper.epochs import touch_folder, touch_photos
 from calib.paper.stand import Stand, StandBoard, TargetMark, Taught
 from calib.paper.stylus import check_stylus, read_stylus
-from cli.check_run import check_photos, on_survey
+from cli.check_photos import check_photos
+from cli.check_run import on_survey
 from cli.doubting import odd_photos
 from cli.kept_survey import Survey
 from cli.stations import Desk, Tick, look_at, views_of

@@ -61,13 +61,17 @@ class Overrides:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Desk:
-    """A job with everything read that its photos need; `held` boards are carried by hand and looked for besides the job's."""
+    """A job with everything read that its photos need.
+
+    `held` boards are carried by hand and looked for besides the job's; `beside` are those of other targets of the same check.
+    """
 
     job: Job
     boards: BoardSet
     stand: Stand | None
     profiles: Mapping[Path, LensProfile]
     held: tuple[str, ...] = ()
+    beside: tuple[str, ...] = ()
 
     @property
     def lenses(self) -> dict[str, LensProfile]:
@@ -76,7 +80,7 @@ class Desk:
     @property
     def in_use(self) -> BoardSet:
         """Boards of this job: no other is looked for."""
-        wanted = known_boards(self.job, self.stand) | set(self.held)
+        wanted = known_boards(self.job, self.stand) | set(self.held) | set(self.beside)
         return BoardSet(tuple(board for board in self.boards if board.name in wanted))
 
 
@@ -147,7 +151,7 @@ def _kept_in(job: Job) -> Path:
 
 
 def views_of(desk: Desk, seen: Sequence[SeenPhoto], epoch: Mapping[str, str]) -> list[View]:
-    known = known_boards(desk.job, desk.stand)
+    known = known_boards(desk.job, desk.stand) | set(desk.beside)
     return [view_of(photo.sightings, photo.lens, epoch[photo.name], desk.job, known) for photo in seen]
 
 

@@ -81,7 +81,7 @@ def test_a_survey_supposes_moved_boards_a_moved_car_and_a_zoom():
 
 def test_a_check_supposes_a_stand_that_moved_as_one():
     views = [view(f"check-1/{i}.jpg", "floor-1", "stand-1@check-1", "stand-2@check-1") for i in (1, 2)]
-    guesses = check_guesses(views, JOB, STAND, "check-1")
+    guesses = check_guesses(views, JOB, {"the stand": STAND.names}, "check-1")
     stand = [g for g in guesses if isinstance(g.what, Moved) and "stand-1@check-1" in g.what.later]
     assert len(stand) == 1
     assert stand[0].what.together
