@@ -33,10 +33,12 @@ from calib.paper.sheet_scene import (
 )
 from vision.frames import Array
 
-WIDTH, HEIGHT, MARGIN, HEAD = 1240.0, 1754.0, 64.0, 150.0
+WIDTH, HEIGHT, MARGIN, HEAD = 1240.0, 1754.0, 64.0, 164.0
 """A4 upright."""
 ROW = 24.0
 OBSTACLE = "#b9bec6"
+LETTER = 8.2
+"""Mean width of a letter of small words, page units."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +54,7 @@ def room_drawing(room: Room, scene: Scene, gaps: Sequence[Gap], title: str, note
     """Draw one placement in a bay; what does not fit is listed at the foot, in the target's colour."""
     bad = [gap for gap in gaps if not gap.fits]
     rows = [f"{gap.what} - {gap.to}: {_free(gap)}" for gap in bad] or ["Everything fits."]
-    foot = 96.0 + ROW * (len(rows) + len(notes))
+    foot = 112.0 + ROW * (len(rows) + len(notes))
     page = _page(room, foot)
     length, width = (abs(room.walls_mm[a] - room.walls_mm[b]) / 1000 for a, b in (("front", "rear"), ("left", "right")))
     shapes: list[Shape] = [
@@ -60,8 +62,16 @@ def room_drawing(room: Room, scene: Scene, gaps: Sequence[Gap], title: str, note
         Text((MARGIN, 84.0), f"{room.name}: {length:g} m long, {width:g} m wide; from above, to scale.", SMALL, GREY),
         Text((MARGIN, 108.0), "The front wall is up; left and right are the car's (driver looking forward).", SMALL, GREY),
     ]
-    shapes += [*_bay(page, room), *_free_room(page, scene), *_car(page, room), *_target(page, scene)]
-    y = HEIGHT - foot + 44.0
+    shapes += [*_walls(page, room), *_free_room(page, scene, ROOM), *_obstacles(page, room, hanging=False)]
+    shapes += [
+        *_free_room(page, scene),
+        *_car(page, room),
+        *_target(page, scene),
+        *_obstacles(page, room, hanging=True),
+        *_names(page, room),
+    ]
+    y = HEIGHT - foot + 60.0
+    shapes += _legend(y - ROW - 8.0, room, free_room=bool(clearance_boxes(scene)))
     shapes += [Text((MARGIN, y + ROW * i), row, SMALL, TARGET_INK if bad else GREEN) for i, row in enumerate(rows)]
     shapes += [Text((MARGIN, y + ROW * (len(rows) + i)), note, SMALL, GREY) for i, note in enumerate(notes)]
     return Drawing(WIDTH, HEIGHT, (*shapes, *_scale_bar(page)))
@@ -76,24 +86,62 @@ def _free(gap: Gap) -> str:
 def _page(room: Room, foot: float) -> _Page:
     walls = room.walls_mm
     tall, wide = walls["front"] - walls["rear"], walls["left"] - walls["right"]
-    scale = min((WIDTH - 2 * MARGIN - 40.0) / wide, (HEIGHT - HEAD - foot - 30.0) / tall)
+    scale = min((WIDTH - 2 * MARGIN - 60.0) / wide, (HEIGHT - HEAD - foot - 30.0) / tall)
     x = WIDTH / 2 + scale * (walls["left"] + walls["right"]) / 2
     return _Page(scale, (x, HEAD + scale * walls["front"]))
 
 
-def _bay(page: _Page, room: Room) -> list[Shape]:
+def _walls(page: _Page, room: Room) -> list[Shape]:
+    """The walls, named outside, where nothing stands in front of the words."""
     walls = room.walls_mm
     corners = [(walls[a], walls[b]) for a, b in (("front", "left"), ("front", "right"), ("rear", "right"), ("rear", "left"))]
-    out: list[Shape] = [Line(tuple(map(page.at, corners)), INK, 4.0, closed=True, fill="#ffffff")]
-    for wall, turned in (("front", 18.0), ("rear", -18.0)):
-        x, y = page.at((walls[wall], (walls["left"] + walls["right"]) / 2))
-        out.append(Text((x, y + turned), f"{wall} wall", SMALL, GREY, "middle"))
-    for obstacle in room.obstacles:
-        ring = tuple(map(page.at, obstacle.corners_mm))
-        hangs = obstacle.low_mm > 0.0
-        out.append(Line(ring, GREY, 1.5, closed=True, fill="" if hangs else OBSTACLE, dash=(6.0, 5.0) if hangs else None))
-        words = f"{obstacle.name}, {obstacle.low_mm / 1000:g} m up" if hangs else obstacle.name
-        out.append(Text(page.at(obstacle.corners_mm.mean(axis=0)), words, SMALL, INK, "middle"))
+    ring = tuple(map(page.at, corners))
+    (left, top), (right, bottom) = ring[0], ring[2]
+    return [
+        Line(ring, INK, 4.0, closed=True, fill="#ffffff"),
+        Text(((left + right) / 2, top - 16.0), "front wall", SMALL, GREY, "middle"),
+        Text(((left + right) / 2, bottom + 18.0), "rear wall", SMALL, GREY, "middle"),
+        Text((left - 10.0, (top + bottom) / 2), "left wall", SMALL, GREY, "end"),
+        Text((right + 10.0, (top + bottom) / 2), "right wall", SMALL, GREY),
+    ]
+
+
+def _obstacles(page: _Page, room: Room, *, hanging: bool) -> list[Shape]:
+    """What stands on the floor is filled; what hangs is dashed, over everything below it."""
+    dash = (6.0, 5.0) if hanging else None
+    fill = "" if hanging else OBSTACLE
+    rings = [tuple(map(page.at, one.corners_mm)) for one in room.obstacles if (one.low_mm > 0.0) == hanging]
+    return [Line(ring, GREY, 1.5, closed=True, fill=fill, dash=dash) for ring in rings]
+
+
+def _names(page: _Page, room: Room) -> list[Shape]:
+    out: list[Shape] = []
+    for one in room.obstacles:
+        words = f"{one.name}, {one.low_mm / 1000:g} m up" if one.low_mm > 0.0 else one.name
+        (x, y), half = page.at(one.corners_mm.mean(axis=0)), LETTER * len(words) / 2
+        if one.low_mm > 0.0:  # what lies below it would run through the words
+            plate = ((x - half, y - 10.0), (x + half, y - 10.0), (x + half, y + 10.0), (x - half, y + 10.0))
+            out.append(Line(plate, "#ffffff", 1.0, closed=True, fill="#ffffff"))
+        out.append(Text((x, y), words, SMALL, INK, "middle"))
+    return out
+
+
+def _legend(y: float, room: Room, *, free_room: bool) -> list[Shape]:
+    """One row: what each kind of outline is, as far as it is drawn."""
+    hangs = [one.low_mm > 0.0 for one in room.obstacles]
+    kinds: list[tuple[str, str, str, tuple[float, float] | None]] = [
+        ("target, arrow where it faces", TARGET_INK, "#ffffff", None),
+        *([("free room it asks for", GREEN, ROOM, None)] if free_room else []),
+        ("car", PALE, CAR, None),
+        *([("stands on the floor", GREY, OBSTACLE, None)] if False in hangs else []),
+        *([("hangs above", GREY, "", (6.0, 5.0))] if True in hangs else []),
+    ]
+    out: list[Shape] = []
+    x = MARGIN
+    for words, ink, fill, dash in kinds:
+        ring = ((x, y - 8.0), (x + 28.0, y - 8.0), (x + 28.0, y + 8.0), (x, y + 8.0))
+        out += [Line(ring, ink, 1.5, closed=True, fill=fill, dash=dash), Text((x + 36.0, y), words, SMALL, GREY)]
+        x += 36.0 + LETTER * len(words) + 26.0
     return out
 
 
@@ -110,8 +158,8 @@ def _car(page: _Page, room: Room) -> list[Shape]:
     return out
 
 
-def _free_room(page: _Page, scene: Scene) -> list[Shape]:
-    return [Line(tuple(map(page.at, box)), GREEN, 1.0, closed=True, fill=ROOM) for _, box in clearance_boxes(scene)]
+def _free_room(page: _Page, scene: Scene, fill: str = "") -> list[Shape]:
+    return [Line(tuple(map(page.at, box)), GREEN, 1.0, closed=True, fill=fill) for _, box in clearance_boxes(scene)]
 
 
 def _target(page: _Page, scene: Scene) -> list[Shape]:

@@ -76,15 +76,25 @@ def _clearances(room: Room, scene: Scene) -> Iterator[Gap]:
     outline, (_, high) = target_outline_mm(scene), _reach(scene)
     asked = {"sides": scene.sheet.clearance.sides_mm, "beyond": scene.sheet.clearance.beyond_mm}
     asked["between"] = scene.sheet.clearance.between_mm
+    way = np.array([scene.origin_mm[:2], scene.centre_mm[:2]])
     for name, box in clearance_boxes(scene):
         needed = asked[name]
         walls = wall_gaps_mm(box, room.walls_mm)
         nearest = min(WALLS, key=lambda wall: walls[wall])
-        yield Gap(ROOM_WORDS[name], f"{nearest} wall", needed + walls[nearest], needed)
+        what = ROOM_WORDS[name] + (f", {_side_of(box, scene)}" if name == "sides" else "")
+        yield Gap(what, f"{nearest} wall", needed + walls[nearest], needed)
         for obstacle in _in_the_way(room, 0.0, min(high, OVERHEAD_MM)):
             apart = distance_mm(box, obstacle.corners_mm)
-            inside = min(needed, distance_mm(outline, obstacle.corners_mm)) if name != "between" else 0.0
-            yield Gap(ROOM_WORDS[name], obstacle.name, needed + apart if apart else inside, needed)
+            inside = min(needed, distance_mm(way if name == "between" else outline, obstacle.corners_mm))
+            yield Gap(what, obstacle.name, needed + apart if apart else inside, needed)
+
+
+def _side_of(box: Array, scene: Scene) -> str:
+    """On which side of the target a rectangle lies, in the car's words; turned far, it has one in front or behind."""
+    x, y = box.mean(axis=0) - scene.centre_mm[:2]
+    if abs(y) >= abs(x):
+        return "car's left" if y > 0 else "car's right"
+    return "towards the car's front" if x > 0 else "towards the car's rear"
 
 
 def _car(room: Room) -> Iterator[Gap]:

@@ -8,11 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from calib.geometry.placement import from_euler
 from calib.geometry.room_fit import Gap, distance_mm
 from calib.paper.placements import Clearance, TargetSize
-from calib.paper.room import read_room
-from calib.paper.room_drawing import room_drawing
+from calib.paper.room import Obstacle, read_room
+from calib.paper.room_drawing import OBSTACLE, room_drawing
 from calib.paper.room_gaps import gaps, remarks
+from calib.paper.sheet_scene import ROOM as GREEN_ROOM
 from calib.paper.sheet_scene import scene_of
 from tests.support.room_text import ROOM
 from tests.support.sheets import sheet
@@ -77,7 +79,7 @@ def test_a_lamp_over_a_high_target_is_in_its_way(room):
     ("clearance", "what", "to", "free_mm"),
     [
         (Clearance(beyond_mm=1000.0), "free room beyond the target", "front wall", 950.0),
-        (Clearance(sides_mm=2000.0), "free room beside the target", "left wall", 1800.0),
+        (Clearance(sides_mm=2000.0), "free room beside the target, car's left", "left wall", 1800.0),
         (Clearance(floor_mm=900.0), "target", "floor", 850.0),
         (Clearance(beyond_mm=600.0), "free room beyond the target", "cabinet", None),
     ],
@@ -145,7 +147,38 @@ def test_the_drawing_is_to_scale_and_names_what_does_not_fit(room):
     assert tall / wide == pytest.approx(9.5 / 4.6, rel=1e-3)
     assert "free room beyond the target - front wall: 950 mm free, 1000 mm asked for" in svg
     assert "lamp, 2.7 m up" in svg
+    legend = ["target, arrow where it faces", "free room it asks for", "stands on the floor", "hangs above"]
+    assert [words for words in legend if f">{words}<" in svg] == legend
     assert "Everything fits." in room_drawing(room, scene_of(PANEL, room.car), gaps(room, scene_of(PANEL, room.car)), "x").svg()
+
+
+def test_words_of_the_drawing_lie_on_top_of_its_areas(room):
+    """The free room once was painted over walls' and obstacles' names."""
+    scene = scene_of(replace(PANEL, clearance=Clearance(sides_mm=2000.0, beyond_mm=1000.0)), room.car)
+    svg = room_drawing(room, scene, gaps(room, scene), "camera").svg().splitlines()
+    *_, painted, _legend = (i for i, row in enumerate(svg) if f'fill="{GREEN_ROOM}"' in row)
+    for words in ("cabinet", "lamp, 2.7 m up"):
+        assert next(i for i, row in enumerate(svg) if f">{words}<" in row) > painted
+    cabinet = next(i for i, row in enumerate(svg) if f'fill="{OBSTACLE}"' in row)
+    assert cabinet > painted
+
+
+def test_an_obstacle_at_the_rim_of_the_way_leaves_the_rest_of_it_free(room):
+    paper = replace(PANEL, clearance=Clearance(between_mm=700.0))
+    corners = np.array([(4500.0, -500.0), (4000.0, -500.0), (4000.0, -900.0), (4500.0, -900.0)])
+    gap = found(replace(room, obstacles=(Obstacle("jack", corners, 0.0, 900.0),)), paper)["free way to the target", "jack"]
+    assert (gap.free_mm, gap.fits) == (pytest.approx(500.0), False)
+
+
+@pytest.mark.parametrize(
+    ("yaw_deg", "sides"),
+    [(0.0, {"car's left", "car's right"}), (80.0, {"towards the car's front", "towards the car's rear"})],
+)
+def test_free_room_beside_the_target_says_on_which_side(room, yaw_deg, sides):
+    scene = scene_of(replace(PANEL, clearance=Clearance(sides_mm=500.0)), room.car)
+    turned = replace(scene, rotation=from_euler(np.deg2rad(yaw_deg), 0.0, 0.0) @ scene.rotation)
+    beside = [gap.what for gap in gaps(room, turned) if gap.what.startswith("free room beside the target")]
+    assert {what.split(", ")[1] for what in beside} == sides
 
 
 @pytest.mark.parametrize(
