@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from cli.base import DONE, Exit, Json, print_json, shop_command
-from cli.sheet import Accept, SheetPath
+from cli.sheet import Accept, DrawingsFolder, OnlyPlacement, SheetPath
 
 if TYPE_CHECKING:
     from calib.geometry.room_fit import Gap
@@ -24,12 +24,8 @@ def register(app: typer.Typer) -> None:
 def room(
     sheet: SheetPath,
     room_file: Annotated[Path, typer.Argument(metavar="ROOM", help="Room file: size of the bay, the car in it, obstacles.")],
-    placement: Annotated[
-        str | None, typer.Option("--placement", metavar="NAME", help="Only this placement (default: all of them).")
-    ] = None,
-    out: Annotated[
-        Path | None, typer.Option("--out", metavar="DIR", help="Folder for the drawings (default: beside the sheet).")
-    ] = None,
+    placement: OnlyPlacement = None,
+    out: DrawingsFolder = None,
     accept: Accept = False,
     as_json: Json = False,
 ) -> Exit:

@@ -18,6 +18,12 @@ SheetPath = Annotated[Path, typer.Argument(metavar="SHEET", help="A placement sh
 Accept = Annotated[
     bool, typer.Option("--accept", help="Numbers that are questioned do stand in the document; kept with the result.")
 ]
+OnlyPlacement = Annotated[
+    str | None, typer.Option("--placement", metavar="NAME", help="Only this placement (default: all of them).")
+]
+DrawingsFolder = Annotated[
+    Path | None, typer.Option("--out", metavar="DIR", help="Folder for the drawings (default: beside the sheet).")
+]
 
 
 def register(app: typer.Typer) -> None:
@@ -84,12 +90,8 @@ def confirm(
 @shop_command
 def show(
     sheet: SheetPath,
-    placement: Annotated[
-        str | None, typer.Option("--placement", metavar="NAME", help="Only this placement (default: all of them).")
-    ] = None,
-    out: Annotated[
-        Path | None, typer.Option("--out", metavar="DIR", help="Folder for the drawings (default: beside the sheet).")
-    ] = None,
+    placement: OnlyPlacement = None,
+    out: DrawingsFolder = None,
     accept: Accept = False,
     as_json: Json = False,
 ) -> Exit:
