@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import Enum
 
 import numpy as np
@@ -17,14 +17,18 @@ from calib.bodies import board_of, epoch_of_body
 from calib.paper.job import Job
 from vision.boards import BoardSet
 from vision.errors import MeasurementError, WrongLensError
+from vision.frames import Array
 from vision.observations import View
 from vision.poses import PoseSet
-from vision.suppositions import Found, Moved, Typed, Zoomed, breaks, face_departure_mm
+from vision.rolling_shutter import ROWS, steadied
+from vision.snooping import Guessed
+from vision.suppositions import Found, Moved, Sheared, Typed, Zoomed, breaks, face_departure_mm
 
 FALSE_ALARM = 1e-3
 """Probability that a sound set of photos is doubted, all suppositions together (Bonferroni)."""
 LEAST_SHIFT_MM, LEAST_TURN_RAD = 1.0, 1.5e-3
 LEAST_SCALE, LEAST_ZOOM = 0.001, 0.001
+LEAST_DRIFT_PX, SAME_SIZE = 0.2, 0.1
 TOO_BENT = 2.0
 """Times `flatness_pm_mm`: as the detector refuses, here on all photos together."""
 SURE = 3.0
@@ -50,6 +54,7 @@ class Cure(Enum):
     """What the next adjustment may do about a doubt."""
 
     NONE = "none"
+    STEADY = "take the drift out of photos, and count them for less"
     PART = "count a floor board as two, before and after it moved"
     OPEN = "leave a board's size or flatness to the photos"
 
@@ -59,7 +64,7 @@ class Guess:
     """A supposition, the photos between which it began ("" where there is none), and in words what carries boards that moved
     together."""
 
-    what: Moved | Zoomed
+    what: Guessed
     before: str = ""
     after: str = ""
     carrier: str = ""
@@ -70,6 +75,7 @@ class Doubt:
     """Something that photos or typed values contradict: in words, what to do about it, and whether it can be cured here.
 
     `stops`: no figure is to be had before it is put right.
+    `drift_px`: of photos that drift from row to row, px along x and y over `ROWS`.
     `since_survey`: a floor board that is elsewhere in all photos of a check, which `find_moved` deals with.
     """
 
@@ -79,16 +85,17 @@ class Doubt:
     cure: Cure = Cure.NONE
     stops: bool = False
     since_survey: bool = False
+    drift_px: Mapping[str, Array] = field(default_factory=dict)
 
 
 def survey_guesses(views: Sequence[View], job: Job) -> list[Guess]:
-    """Floor boards that were moved, a car that moved within a round, a lens that was zoomed."""
+    """Floor boards that were moved, a car that moved within a round, a lens that was zoomed, photos that drift."""
     seen = _seen(views)
     guesses = [guess for board in job.floor for guess in _parted([board], seen)]
     for epoch in dict.fromkeys(epoch_of_body(body) for _, bodies in seen for body in sorted(bodies)):
         wheels = [f"{board}@{epoch}" for board in job.wheel_boards().values()]
         guesses += _parted(wheels, seen) if epoch else []
-    return guesses + _zooms(views)
+    return guesses + _zooms(views) + [Guess(Sheared(photo), "", photo) for photo, _ in seen]
 
 
 def check_guesses(views: Sequence[View], job: Job, carriers: Mapping[str, Collection[str]], epoch: str) -> list[Guess]:
@@ -100,7 +107,6 @@ def check_guesses(views: Sequence[View], job: Job, carriers: Mapping[str, Collec
         What carries boards and stands by itself, in words ("the stand"): each may have moved without the others.
     """
     seen = _seen(views)
-    bodies = [f"{name}@{epoch}" for name in stand.names]
     on_floor = [board for board in job.floor if any(board in there for _, there in seen)]
     everywhere = {board: frozenset(photo for photo, there in seen if board in there) for board in on_floor}
     guesses = [Guess(Moved({board: photos}), "", seen[0][0]) for board, photos in everywhere.items()]
@@ -126,7 +132,8 @@ def doubt_about(
     limit = math.log(FALSE_ALARM / max(len(found), 1))
     for entry in _likeliest(found):
         if entry.log_chance < limit:
-            doubt = _in_words(entry, place.get(id(entry.what)), boards, poses, job, views)
+            sheared = [e for e in found if isinstance(e.what, Sheared) and e.log_chance < limit]
+            doubt = _sheared(entry, sheared) or _in_words(entry, place.get(id(entry.what)), boards, poses, job, views)
             if doubt is not None:
                 return doubt
     bent = [entry for entry in found if isinstance(entry.what, Typed) and entry.what.kind == "bend"]
@@ -145,8 +152,8 @@ def _likeliest(found: Sequence[Found]) -> Sequence[Found]:
 
 
 def parted(views: Sequence[View], doubt: Doubt) -> list[View]:
-    """The views with a floor board that was moved counted as two: its present body, and `<board>@earlier`."""
-    what = doubt.found.what
+    """The views with a floor board that was moved counted as two: its present body, and `<board>@earlier`; photos steadied."""
+    views, what = steadied(views, doubt.drift_px), doubt.found.what
     if not isinstance(what, Moved):
         return list(views)
     out = []
@@ -160,8 +167,8 @@ def parted(views: Sequence[View], doubt: Doubt) -> list[View]:
 
 
 def without_moved(views: Sequence[View], doubt: Doubt) -> list[View]:
-    """The views of a check without a floor board that was moved while they were taken."""
-    what = doubt.found.what
+    """The views of a check without a floor board that was moved while they were taken; photos steadied."""
+    views, what = steadied(views, doubt.drift_px), doubt.found.what
     if not isinstance(what, Moved):
         return list(views)
     return [replace(view, seen=tuple(s for s in view.seen if s.body not in what.later)) for view in views]
@@ -250,6 +257,19 @@ def _moved(found: Found, what: Moved, guess: Guess, boards: BoardSet, poses: Pos
         return Doubt(found, words, BRAKES.format(epoch), stops=True)
     words = f"the car (or a board on it) moved {by} during {epoch}, {between}: see {names}"
     return Doubt(found, words, CHOCKS.format(epoch), stops=True)
+
+
+def _sheared(found: Found, all_sheared: Sequence[Found]) -> Doubt | None:
+    """Photos that drift, told together: those that would lower the square sum by a tenth of what the worst does, or more."""
+    if not isinstance(found.what, Sheared):
+        return None
+    some = [e for e in all_sheared if e.drop > SAME_SIZE * found.drop and np.abs(e.value).max() > LEAST_DRIFT_PX]
+    if not some:
+        return None
+    drift = {e.what.photo: e.value for e in some if isinstance(e.what, Sheared)}
+    sizes = ", ".join(f"{photo} by {np.linalg.norm(by):.1f} px over {ROWS:.0f} rows" for photo, by in drift.items())
+    words = f"the camera moved while it read the picture (rolling shutter), {sizes}: taken out, and the photo counts for less"
+    return Doubt(found, words, "hold the camera still, arms on something firm, and take it again", Cure.STEADY, drift_px=drift)
 
 
 def _zoomed(found: Found, what: Zoomed, guess: Guess) -> Doubt | None:

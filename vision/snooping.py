@@ -1,10 +1,11 @@
 """What an adjusted network contradicts: single suppositions, each tested by how far it would lower the square sum.
 
-A supposition adds a few unknowns (a body that stood elsewhere in some photos, a lens that drew larger in some) or withdraws
-something that was known beforehand (a print scale, a board's flatness, a lens profile). To first order it lowers the square sum
-by ``T = wᵀ N⁻¹ w``, which is χ² when nothing is wrong (Baarda, "A Testing Procedure for Use in Geodetic Networks", Netherlands
-Geodetic Commission, 1968; the test of `reliability.py`, here with an estimate of what is wrong). One thing that is wrong makes
-many suppositions look true: the least probable under "nothing wrong" is the one to tell (data snooping).
+A supposition adds a few unknowns (a body that stood elsewhere in some photos, a lens that drew larger in some, a photo that
+drifts from row to row) or withdraws something that was known beforehand (a print scale, a board's flatness, a lens profile). To
+first order it lowers the square sum by ``T = wᵀ N⁻¹ w``, which is χ² when nothing is wrong (Baarda, "A Testing Procedure for
+Use in Geodetic Networks", Netherlands Geodetic Commission, 1968; the test of `reliability.py`, here with an estimate of what is
+wrong). One thing that is wrong makes many suppositions look true: the least probable under "nothing wrong" is the one to tell
+(data snooping).
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ from vision.adjust import Problem, Solution, linearised
 from vision.covariance import covariance
 from vision.frames import Array
 from vision.linearise import FOCAL, PHOTO_COLUMNS
-from vision.suppositions import Found, Moved, Supposition, Typed, Zoomed
+from vision.rolling_shutter import row_shares
+from vision.suppositions import Found, Moved, Sheared, Supposition, Typed, Zoomed
 from vision.unknowns import Known, departure, vector_of
 
 SINGULAR, SINGULAR_TYPED = 1e-5, 1e-4
@@ -30,8 +32,10 @@ known beforehand, where the difference of two nearly equal matrices is rounded t
 LEAST_SHARE = 1e-6
 """Share of an unknown that shows in the residuals, below which only rounding speaks."""
 
+Guessed = Moved | Zoomed | Sheared
 
-def snoop(problem: Problem, solution: Solution, guesses: Sequence[Moved | Zoomed], factor: float = 1.0) -> list[Found]:
+
+def snoop(problem: Problem, solution: Solution, guesses: Sequence[Guessed], factor: float = 1.0) -> list[Found]:
     """Test the guesses and everything known beforehand; the least probable first.
 
     Parameters
@@ -99,13 +103,24 @@ class _Bench:
         self.poses = _Products(self, self.by_joint[:, :, :6])
         focal = self.by_joint[:, :, FOCAL]
         self.zooms = _Products(self, focal @ solution.values.lens[obs.lens][:, :2, None])
+        self.shears = _Products(self, self._drifts())
 
-    def knows(self, guess: Moved | Zoomed) -> bool:
+    def _drifts(self) -> Array:
+        """Whitened derivatives (s, 2 m, 2) of the corners by their photo's drift along x and y."""
+        obs = self.problem.obs
+        share = np.zeros(obs.used.shape)
+        for photo in range(len(obs.photos)):
+            mine = (obs.photo == photo)[:, None] & obs.used
+            if mine.any():
+                share[mine] = row_shares(obs.px[..., 1][mine])
+        return np.asarray((obs.whiten * share[..., None, None]).reshape(len(share), -1, 2), dtype=float)
+
+    def knows(self, guess: Guessed) -> bool:
         return bool(self._touched(guess))
 
-    def judged(self, guess: Moved | Zoomed, factor: float) -> Found:
+    def judged(self, guess: Guessed, factor: float) -> Found:
         """The guess's own matrix, less what photos and joint unknowns take up of it."""
-        products = self.zooms if isinstance(guess, Zoomed) else self.poses
+        products = {Zoomed: self.zooms, Sheared: self.shears, Moved: self.poses}[type(guess)]
         groups, width = self._touched(guess), products.own.shape[2]
         q = width * (max(groups) + 1)
         own, right, joint = np.zeros((q, q)), np.zeros(q), np.zeros((self.problem.layout.size, q))
@@ -132,11 +147,14 @@ class _Bench:
         label, of = known.names[0].split(":")[:2]
         return _settled(Typed(label, of, known.names), left, weight @ gap, factor, np.diag(weight), SINGULAR_TYPED)
 
-    def _touched(self, guess: Moved | Zoomed) -> dict[int, list[int]]:
+    def _touched(self, guess: Guessed) -> dict[int, list[int]]:
         """Sightings the guess touches, by the group of its unknowns that moves them; empty where there are none."""
         if isinstance(guess, Zoomed):
             obs = self.problem.obs
             rows = [i for (_, photo), i in self.rows.items() if photo in guess.later and obs.lenses[obs.lens[i]] == guess.lens]
+            return {0: rows} if rows else {}
+        if isinstance(guess, Sheared):
+            rows = [i for (_, photo), i in self.rows.items() if photo == guess.photo]
             return {0: rows} if rows else {}
         mine = [
             [self.rows[body, photo] for photo in photos if (body, photo) in self.rows] for body, photos in guess.later.items()

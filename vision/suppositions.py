@@ -36,7 +36,14 @@ class Typed:
     names: tuple[str, ...] = ()
 
 
-Supposition = Moved | Zoomed | Typed
+@dataclass(frozen=True, slots=True)
+class Sheared:
+    """A photo that drifts from row to row: the camera moved while a rolling shutter read them."""
+
+    photo: str
+
+
+Supposition = Moved | Zoomed | Sheared | Typed
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,10 +52,10 @@ class Found:
 
     Attributes
     ----------
-    what : Moved, Zoomed or Typed
+    what : Moved, Zoomed, Sheared or Typed
     value : ndarray, shape (q,)
-        Estimate: turn (rad) and shift (mm) in the survey frame for each body or for all together; relative focal length; or how
-        far the true values lie from those known beforehand.
+        Estimate: turn (rad) and shift (mm) in the survey frame for each body or for all together; relative focal length; drift
+        along x and y, px over `rolling_shutter.ROWS`; or how far the true values lie from those known beforehand.
     cov : ndarray, shape (q, q)
         Of `value`, in the directions that the network can tell.
     drop : float
