@@ -14,7 +14,6 @@ from cli.sheet import Accept
 from cli.survey import BoardsFile, LensFiles, SheetFile, StandFile
 
 if TYPE_CHECKING:
-    from calib.paper.placements import PlacementSheet, Sheet
     from calib.pipeline import CarStayed, CheckOutcome
     from vision.moved import Moved
     from vision.network import Network
@@ -48,7 +47,9 @@ class CheckRun:
     remarks: tuple[str, ...]
 
 
-class _How(TypedDict):
+class How(TypedDict):
+    """How a check is to be judged, for all its targets alike."""
+
     car_not_seen: str | None
     without: Sequence[str]
     guard_band: bool
@@ -73,58 +74,35 @@ def check(
     guard_band: GuardBand = False,
     as_json: Json = False,
 ) -> Exit:
-    """Measure the stand and judge it against the placement sheet; says what to move."""
-    import json
-    from dataclasses import replace
-
-    from calib.paper.before import before_remarks
-    from calib.paper.history import note
-    from calib.paper.job import write_result
+    """Measure the stand, or all that stand at the same time, and judge them against the placement sheet; says what to move."""
+    from calib.decision.verdict import overall
     from calib.paper.job_state import open_placement
     from calib.paper.sheet import chosen, read_sheets
     from calib.paper.sheet_questions import settled
     from cli import kept_survey, stations
-    from cli.check_run import run_check
-    from cli.check_words import check_document, in_words
-    from cli.mat_run import run_mat
+    from cli.check_words import in_words
+    from cli.checks_kept import documents_of, keep
+    from cli.group_words import group_document, group_in_words
     from cli.progress import progress_bars
-    from cli.touching import needed_points, with_points
+    from cli.targets import targets_of
+    from cli.together import run_together
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), sheet, stand))
     path = desk.job.need_sheet()
     sheets = read_sheets(path)
     wanted = chosen(sheets, path, placement or open_placement(desk.job, sheets))
-    own = desk.job.stand_of(wanted.name)
-    if own is not None and stand is None:
-        desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), sheet, own))
+    targets = targets_of(desk, sheets, wanted, stand_given=stand is not None)
     accepted = settled(path, sheets, accept=accept)
     survey = kept_survey.load_survey(desk)
-    how: _How = {"car_not_seen": car_not_seen, "without": without or (), "guard_band": guard_band}
-    if wanted.kind == "mat":
-        run = run_mat(desk, wanted, survey, photos or (), **how)
-    else:
-        survey = with_points(desk, survey, needed_points(desk.job, wanted))
-        with progress_bars({}) as tick:
-            run = run_check(desk, wanted, survey, photos or (), tick, **how)
-    run = replace(run, remarks=(*run.remarks, *_others(job, sheets, wanted), *before_remarks(desk.job)))
-    document = check_document(run, wanted, survey, desk, car_not_seen, accepted)
+    how: How = {"car_not_seen": car_not_seen, "without": without or (), "guard_band": guard_band}
+    with progress_bars({}) as tick:
+        runs = run_together(targets, survey, photos or (), tick, how)
+    documents = documents_of(targets, runs, sheets, survey, car_not_seen, accepted)
+    document = documents[0] if len(documents) == 1 else group_document(documents)
     if not without:
-        # Targets that stand at the same time are judged from the same photos: each keeps its own result.
-        name = run.epoch if len(sheets.together(wanted.name)) == 1 else f"{run.epoch}-{wanted.name}"
-        write_result(desk.job, f"{name}.json", json.dumps(document, indent=1, ensure_ascii=False))
-        note(desk.job, run.epoch, document)
+        keep(desk.job, document, sheets)
     if as_json:
         print_json(document)
     else:
-        typer.echo(in_words(document))
-    return Exit[run.outcome.judgement.verdict.name]
-
-
-def _others(job: Path, sheets: PlacementSheet, wanted: Sheet) -> list[str]:
-    """What has to stand at the same time and is judged by a check of its own."""
-    return [
-        f"{other.name} stands at the same time: check it from the same photos, with its own stand file: "
-        f"bayfix check {job} --placement {other.name} --stand FILE"
-        for other in sheets.together(wanted.name)
-        if other is not wanted
-    ]
+        typer.echo(in_words(document) if len(documents) == 1 else group_in_words(document))
+    return Exit[overall(run.outcome.judgement.verdict for run in runs).name]

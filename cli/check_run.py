@@ -111,12 +111,12 @@ def looked_at(desk: Desk, targets: Sequence[Target], survey: Survey, given: Sequ
     seen, remarks = look_at(desk, paths, names, tick)
     seen, odd = odd_photos(desk, seen, when)
     views = views_of(desk, seen, when)
-    for target in targets:
+    for target in (one for one in targets if one.boards):
         need_boards_of(target, views, epoch)
         need_target_board(target.sheet, views)
     need_floor_board(desk, targets, views, epoch)
     tick("network", "what moved since the survey")
-    carriers = {target.carrier: target.boards for target in targets}
+    carriers = {target.carrier: target.boards for target in targets if target.boards}
     network, moved, told = looked_into(desk, survey, views, epoch, carriers)
     again = unfound(desk, seen, network, _there(network, epoch, {m.body for m in moved}))
     more, _ = looked_again(desk, again, seen, tick)
@@ -149,7 +149,7 @@ def outcome_of(
     """
     network, moved = adjusted
     stand = read_stand(desk.job.need_stand())
-    remarks = _moved_words(moved, _floor_seen(desk, views))
+    remarks = moved_words(moved, views, desk)
     stayed = car_stayed(network.poses, desk.job, desk.boards, epoch)
     refuse_moved_car(stayed, desk)
     remarks += settled_words(stayed)
@@ -300,11 +300,13 @@ def _floor_seen(desk: Desk, views: Sequence[View]) -> list[str]:
     return [name for name in desk.job.floor if name in seen]
 
 
-def _moved_words(moved: Sequence[Moved], floor_seen: Sequence[str]) -> list[str]:
+def moved_words(moved: Sequence[Moved], views: Sequence[View], desk: Desk) -> list[str]:
+    """Floor boards that moved since the survey."""
     out = [f"{board_of(m.body)} moved by {m.shift_mm:.1f} mm since the survey: left out of this check" for m in moved]
+    seen = len(_floor_seen(desk, views))
     if len(moved) > 1:
         out.append(
-            f"{len(moved)} of {len(floor_seen)} floor boards seen moved: take another photo that shows more floor boards, "
+            f"{len(moved)} of {seen} floor boards seen moved: take another photo that shows more floor boards, "
             "and find out what touched them"
         )
     return out

@@ -105,10 +105,14 @@ def _expected_documents(outcome: CheckOutcome, sheet: Sheet, pivot: Pivot | None
 
 def in_words(document: dict[str, Any]) -> str:
     """What a technician reads: a floor that is out of limits, else the verdict first, then the move, then the figures."""
+    return "\n".join([*first_words(document["floor"]), *measured_words(document), *seen_words(document)])
+
+
+def measured_words(document: dict[str, Any]) -> list[str]:
+    """Verdict, what to move, and the figures of one target."""
     lines = [
-        *first_words(document["floor"]),
         document["verdict"].upper(),
-        _why(document),
+        why(document),
         *_moves(document),
         "",
         f"{_called(document)}, {_side(document)} the car; measured from the {place_in_words(document['origin'])}, along the "
@@ -118,7 +122,12 @@ def in_words(document: dict[str, Any]) -> str:
         "",
         _figures(document),
     ]
-    lines += [f"{row['name']}: {row['not_measured']}" for row in document["figures"] if "not_measured" in row]
+    return lines + [f"{row['name']}: {row['not_measured']}" for row in document["figures"] if "not_measured" in row]
+
+
+def seen_words(document: dict[str, Any]) -> list[str]:
+    """What was seen of the car, the sheet's state, what to mind, the photos."""
+    lines: list[str] = []
     seen = [row for row in document["car"]["seen"] if not row["moved"]]
     if seen:
         worst = max(seen, key=lambda wheel: wheel["shift_mm"])
@@ -135,10 +144,10 @@ def in_words(document: dict[str, Any]) -> str:
     photos = "1 photo" if len(document["photos"]) == 1 else f"{len(document['photos'])} photos"
     lines += ["", f"{photos} on survey {survey['id']} of {survey['date']}; rule: {document['rule']}"]
     lines.append(document["caution"])
-    return "\n".join(lines)
+    return lines
 
 
-def _why(document: dict[str, Any]) -> str:
+def why(document: dict[str, Any]) -> str:
     """One line that says which figures decided."""
     rows = [row for row in document["figures"] if "measured" in row]
 

@@ -18,9 +18,9 @@ from calib.geometry.mats import mat_move, mat_placement
 from calib.geometry.placement import Placement
 from calib.geometry.places import with_board_marks
 from calib.paper.sheet import Sheet
-from calib.pipeline import Car, CarStayed, CheckOutcome, need_sources
+from calib.pipeline import Car, CarStayed, CheckOutcome, car_stayed, need_sources
 from cli.check import NOT_SHOWN, CheckRun
-from cli.check_run import on_this_car
+from cli.check_run import Looked, moved_words, on_this_car, refuse_moved_car, settled_words
 from cli.kept_survey import Survey
 from cli.stations import Desk, car_from
 from cli.touching import needed_points, points_on, read_points
@@ -62,6 +62,37 @@ def run_mat(
     unseen = [] if shown else [NOT_SHOWN]
     epoch = f"mat-{sheet.name}" if sheet.name else "mat"
     return CheckRun(epoch, outcome, stayed, (), network, photos, (*unseen, *car.remarks, *remarks, *told))
+
+
+def mat_beside(
+    desk: Desk,
+    sheet: Sheet,
+    survey: Survey,
+    looked: Looked,
+    *,
+    car_not_seen: str | None = None,
+    without: Sequence[str] = (),
+    guard_band: bool = False,
+) -> CheckRun:
+    """A mat beside targets whose photos were looked at: its touched marks are in the survey already.
+
+    Raises
+    ------
+    MeasurementError
+        The car moved; a mark was not touched; no line or origin.
+    """
+    network, moved = looked.adjusted
+    stayed = car_stayed(network.poses, desk.job, desk.boards, looked.epoch)
+    refuse_moved_car(stayed, desk)
+    stayed = stayed or stayed_at_touches(desk, sheet)
+    car = car_from(desk, survey, network.poses)
+    shown = bool(stayed) or car_not_seen is not None
+    rule = Rule.GUARD_BAND if guard_band else Rule.PROBABILITY
+    outcome, remarks = mat_outcome(desk, sheet, car, without, car_shown=shown, rule=rule)
+    outcome, told = on_this_car(desk, car, outcome)
+    unseen = [] if shown else [NOT_SHOWN]
+    told = [*moved_words(moved, looked.views, desk), *settled_words(stayed), *unseen, *car.remarks, *remarks, *told]
+    return CheckRun(looked.epoch, outcome, stayed, moved, network, tuple(view.photo for view in looked.views), tuple(told))
 
 
 def mat_outcome(

@@ -50,21 +50,29 @@ def outcome(
         raise MeasurementError("every placement is done already", hint="say which one is meant: --placement NAME")
     name = placement or (open_.name if open_ else "")
     state = next(one for one in states if one.name == chosen(sheets, path, name).name)
-    if state.check is None:
-        raise MeasurementError(
-            f"{name or state.target}: there is no check of it yet", hint=f"measure the target first: bayfix check {job}"
-        )
+    group = job_state.of_group(states, state)
+    for one in group:
+        if one.check is None:
+            beside = f", which stands at the same time as {state.name}" if one is not state else ""
+            raise MeasurementError(
+                f"{one.name or one.target}{beside}: there is no check of it yet",
+                hint=f"measure the target first: bayfix check {job}",
+            )
     if not any(letter.isalpha() for letter in by):
         raise MeasurementError("nobody is named who read it off", hint='say who: --by "A. B."')
     now = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
     words = said.value.replace("-", " ")
-    document = job_state.outcome_document(state.name, words, by.strip(), note, now, state.check)
+    also = [one.name for one in group if one is not state]
+    document = job_state.outcome_document(state.name, words, by.strip(), note, now, state.check, also)
     keep(read, "outcome", document)
     if as_json:
         print_json(document)
         return DONE
-    typer.echo(f"noted: {state.name or state.target}: {words}, by {by.strip()}")
-    if not state.conforms:
-        talk(f"mind: the newest check of it ({state.check['epoch']}) says {state.check['verdict']!r}")
+    called = " and ".join([state.name or state.target, *also])
+    typer.echo(f"noted: {called}: {words}, by {by.strip()}")
+    for one in group:
+        if one.check and not one.conforms:
+            of_which = f"of {one.name}" if also else "of it"
+            talk(f"mind: the newest check {of_which} ({one.check['epoch']}) says {one.check['verdict']!r}")
     talk(f"next: bayfix job status {job}")
     return DONE

@@ -66,20 +66,30 @@ def targets_of(desk: Desk, sheets: PlacementSheet, wanted: Sheet, *, stand_given
     if stand_given:
         return (_target(desk, wanted, desk.job.need_stand(), several=False),)
     group = sheets.together(wanted.name)
-    files = {sheet.name: desk.job.stand_of(sheet.name) or desk.job.need_stand() for sheet in group}
+    files = {sheet.name: file for sheet in group if (file := _file_of(desk, sheet)) is not None}
     _need_own_files(desk, files)
-    targets = tuple(_target(desk, sheet, files[sheet.name], several=len(group) > 1) for sheet in group)
+    targets = tuple(_target(desk, sheet, files.get(sheet.name), several=len(group) > 1) for sheet in group)
     _need_own_boards(targets)
     return targets
 
 
 def desk_of(targets: Sequence[Target]) -> Desk:
     """A desk that looks for the boards of all targets."""
-    first = targets[0]
-    return replace(first.desk, beside=tuple(board for target in targets[1:] for board in target.boards))
+    first = next((target for target in targets if target.desk.stand), targets[0])
+    return replace(first.desk, beside=tuple(board for target in targets if target is not first for board in target.boards))
 
 
-def _target(desk: Desk, sheet: Sheet, file: Path, *, several: bool) -> Target:
+def _file_of(desk: Desk, sheet: Sheet) -> Path | None:
+    """The stand file of a target; none of a mat, whose marks are touched."""
+    own = desk.job.stand_of(sheet.name)
+    return own if sheet.kind == "mat" else own or desk.job.need_stand()
+
+
+def _target(desk: Desk, sheet: Sheet, file: Path | None, *, several: bool) -> Target:
+    if sheet.kind == "mat":
+        return Target(sheet, replace(desk, stand=None), several)
+    if file is None:
+        raise ValueError(f"{sheet.name} stands on something")
     stand = read_stand(file)
     job = replace(desk.job, stand=file)
     check_job(job, desk.boards, stand)
@@ -114,4 +124,3 @@ def _need_own_boards(targets: Sequence[Target]) -> None:
                     f"{target.sheet.name} stands at the same time",
                     hint="a board can be in one place only: correct one of the stand files",
                 )
-

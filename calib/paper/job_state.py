@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from calib.paper.history import Entry, history
 from calib.paper.job import Job
 from calib.paper.placements import PlacementSheet, Required, Sheet
 
-CHECK, OUTCOME = "check/1", "outcome/1"
+CHECK, GROUP, OUTCOME = "check/1", "check-group/1", "outcome/1"
 CONFORMS = "conforms"
 NO_DIFFERENCE = 1e-6
 """Of two values of a sheet, mm or degrees: rounding of unit conversions."""
@@ -38,6 +38,8 @@ class PlacementState:
         What the scan tool said after that check; None when nothing was noted since.
     marks : tuple of str
         Points to be touched on it: of a mat, which no photo of a check shows.
+    together : tuple of str
+        Names of all placements whose targets stand at the same time, this one among them; empty when it stands by itself.
     """
 
     name: str
@@ -46,6 +48,7 @@ class PlacementState:
     check: Mapping[str, Any] | None
     outcome: Mapping[str, Any] | None
     marks: tuple[str, ...] = ()
+    together: tuple[str, ...] = ()
 
     @property
     def conforms(self) -> bool:
@@ -58,10 +61,22 @@ class PlacementState:
 
 def placement_states(sheets: PlacementSheet, entries: Sequence[Entry]) -> tuple[PlacementState, ...]:
     """Every placement in the sheet's order, by what the history says of it."""
-    return tuple(_state(sheet, entries) for sheet in sheets.placements)
+    entries = [one for entry in entries for one in _one_by_one(entry)]
+    groups = {sheet.name: tuple(one.name for one in sheets.together(sheet.name)) for sheet in sheets.placements}
+    return tuple(_state(sheet, entries, groups[sheet.name]) for sheet in sheets.placements)
 
 
-def _state(sheet: Sheet, entries: Sequence[Entry]) -> PlacementState:
+def _one_by_one(entry: Entry) -> list[Entry]:
+    """A check of several targets, or an outcome that is theirs, as one entry for each."""
+    if entry.schema == GROUP:
+        return [replace(entry, document=target) for target in entry.document["targets"]]
+    if entry.schema == OUTCOME:
+        names = [entry.document.get("placement", ""), *entry.document.get("also", ())]
+        return [replace(entry, document={**entry.document, "placement": name}) for name in names]
+    return [entry]
+
+
+def _state(sheet: Sheet, entries: Sequence[Entry], group: tuple[str, ...]) -> PlacementState:
     mine = [entry for entry in entries if entry.document.get("placement", "") == sheet.name]
     checks = [entry for entry in mine if entry.schema == CHECK and made_by(entry.document, sheet)]
     newest = checks[-1] if checks else None
@@ -73,6 +88,7 @@ def _state(sheet: Sheet, entries: Sequence[Entry]) -> PlacementState:
         check=newest.document if newest else None,
         outcome=later[-1].document if later else None,
         marks=sheet.touched_points if sheet.kind == "mat" else (),
+        together=group if len(group) > 1 else (),
     )
 
 
@@ -107,18 +123,36 @@ def _same(a: Sequence[float | None], b: Sequence[float | None]) -> bool:
 
 
 def next_open(states: Sequence[PlacementState]) -> PlacementState | None:
-    """The first placement that is not done; None when all are."""
-    return next((state for state in states if not state.is_done), None)
+    """The first placement that is not done; None when all are.
+
+    Of targets that stand at the same time, the first that does not conform yet: none of them is calibrated by before.
+    """
+    first = next((state for state in states if not state.is_done), None)
+    if first is None:
+        return None
+    return next((state for state in of_group(states, first) if not state.conforms), first)
+
+
+def of_group(states: Sequence[PlacementState], state: PlacementState) -> tuple[PlacementState, ...]:
+    """A placement and those whose targets stand at the same time."""
+    return tuple(one for one in states if one.name in (state.name, *state.together))
 
 
 def outcome_document(
-    placement: str, outcome: str, by: str, note: str, date: str, check: Mapping[str, Any] | None
+    placement: str,
+    outcome: str,
+    by: str,
+    note: str,
+    date: str,
+    check: Mapping[str, Any] | None,
+    also: Sequence[str] = (),
 ) -> dict[str, Any]:
-    """`outcome/1`: what the scan tool said, and of which check it is."""
+    """`outcome/1`: what the scan tool said, and of which check it is; `also` names placements that stand at the same time."""
     return {
         "schema": OUTCOME,
         "date": date,
         "placement": placement,
+        **({"also": list(also)} if also else {}),
         "outcome": outcome,
         "by": by,
         "note": note,

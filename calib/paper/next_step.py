@@ -8,7 +8,7 @@ from typing import Any
 
 from calib.geometry.wheel_data import Mode
 from calib.paper.held_back import all_inside, holdups
-from calib.paper.job_state import PlacementState, next_open
+from calib.paper.job_state import PlacementState, next_open, of_group
 
 LEAST_ROLLS = {Mode.ROLLED: 2, Mode.SPIN: 2, Mode.STATIC: 0}
 """Rounds before `rest` to ask for: the third of a rolled car, or of wheels turned by hand, is `rest` itself."""
@@ -165,27 +165,58 @@ def _placement(facts: Facts, i: int, state: PlacementState) -> Step:
     what = f"{i + 1} {state.name or state.target}"
     open_ = next_open(facts.placements)
     mine = open_ is not None and open_.name == state.name
-    option = f" --placement {state.name}" if state.name else ""
-    check = f"photograph it into {facts.name}/photos/{_next_check(facts)} and run: bayfix check {facts.name}{option}"
-    if state.marks:
-        touches = ", ".join(state.marks)
-        check = f"touch its marks anew ({touches}; bayfix touch {facts.name} NAME) and run: bayfix check {facts.name}{option}"
+    group = of_group(facts.placements, state)
+    check = _check_step(facts, group)
     if state.check is None:
-        ready = "lay the mat out" if state.marks else "put the target up"
-        return Step(what, OPEN, "not measured yet", f"{ready}; {check.replace(' anew', '')}" if mine else "")
+        return Step(what, OPEN, "not measured yet", f"{_todos(group)}; {check}" if mine else "")
     words = f"{state.check['verdict']} ({state.check['epoch']}, {str(state.check['date'])[:16]}, {_counted(state.checks)})"
-    if not state.conforms and all_inside(state.check):
-        todo = "; ".join(one.step for one in holdups(state.check)) or "see to what the check notes"
-        return Step(what, OPEN, words, f"no move is needed, but {todo}; {check}" if mine else "")
     if not state.conforms:
-        return Step(what, OPEN, words, f"{state.check['moves_in_words']}; {check}" if mine else "")
+        return Step(what, OPEN, words, f"{_todos(group)}; {check}" if mine else "")
+    waits = [one.name for one in group if not one.conforms]
+    if waits:
+        return Step(what, OPEN, f"{words}; waits for {' and '.join(waits)}")
     if state.outcome is None:
-        step = f'calibrate by the maker\'s procedure, then note it: bayfix outcome {facts.name} completed --by "…"{option}'
+        step = (
+            f'calibrate by the maker\'s procedure, then note it: bayfix outcome {facts.name} completed --by "…"{_option(state)}'
+        )
         return Step(what, OPEN, words, step if mine else "")
     words += f"; scan tool: {state.outcome['outcome']}, by {state.outcome['by']}"
     if not state.is_done:
         return Step(what, OPEN, words, f"find out why the calibration was not completed; {check}" if mine else "")
     return Step(what, DONE, words)
+
+
+def _todos(group: Sequence[PlacementState]) -> str:
+    """What to do with the targets that stand at the same time before they are looked at again."""
+    if len(group) == 1:
+        return _todo(group[0])
+    return "; ".join(f"{one.name}: {_todo(one)}" for one in group if not one.conforms)
+
+
+def _todo(state: PlacementState) -> str:
+    if state.check is None:
+        return "lay the mat out" if state.marks else "put the target up"
+    if all_inside(state.check):
+        return f"no move is needed, but {'; '.join(one.step for one in holdups(state.check)) or 'see to what the check notes'}"
+    return str(state.check["moves_in_words"])
+
+
+def _check_step(facts: Facts, group: Sequence[PlacementState]) -> str:
+    """How to look at targets that stand at the same time, and the command."""
+    touches = ", ".join(mark for state in group for mark in state.marks)
+    shown = [state.name or state.target for state in group if not state.marks]
+    steps = []
+    if touches:
+        again = " anew" if any(state.check is not None for state in group if state.marks) else ""
+        steps.append(f"touch {'the' if shown else 'its'} marks{again} ({touches}; bayfix touch {facts.name} NAME)")
+    if shown:
+        them = "it" if len(group) == 1 else " and ".join(shown) + (" together" if len(shown) > 1 else "")
+        steps.append(f"photograph {them} into {facts.name}/photos/{_next_check(facts)}")
+    return f"{', '.join(steps)} and run: bayfix check {facts.name}{_option(group[0])}"
+
+
+def _option(state: PlacementState) -> str:
+    return f" --placement {state.name}" if state.name else ""
 
 
 def _counted(checks: int) -> str:

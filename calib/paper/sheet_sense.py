@@ -102,6 +102,7 @@ def _names(file: SheetsFile) -> Iterator[Fault]:
 
 def _together(file: SheetsFile) -> Iterator[Fault]:
     by_name = {entry.name: entry for entry in file.placement}
+    group = {name: {name} for name in by_name}
     for i, entry in enumerate(file.placement):
         other = entry.together_with
         keys: Keys = ("placement", i, "with")
@@ -109,10 +110,14 @@ def _together(file: SheetsFile) -> Iterator[Fault]:
             yield Fault(keys, "a placement stands with another one, not with itself")
         elif other is not None and other not in by_name:
             yield Fault(keys, f"there is no placement {other!r} on this sheet: {', '.join(by_name)}")
-        elif other is not None:
-            shared = set(entry.target_boards) & set(by_name[other].target_boards)
+        elif other is not None and other not in group[entry.name]:
+            owner = {board: name for name in sorted(group[other]) for board in by_name[name].target_boards}
+            shared = sorted(board for name in group[entry.name] for board in by_name[name].target_boards if board in owner)
             if shared:
-                yield Fault(keys, f"board {min(shared)} would be on both targets at the same time")
+                yield Fault(keys, f"board {shared[0]} would be on both targets at the same time")
+            joined = group[entry.name] | group[other]
+            for name in joined:
+                group[name] = joined
 
 
 def _needed(file: SheetsFile) -> Iterator[Fault]:

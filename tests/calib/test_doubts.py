@@ -91,6 +91,17 @@ def test_a_check_supposes_a_stand_that_moved_as_one():
     assert Moved({"floor-1": frozenset({"check-1/1.jpg", "check-1/2.jpg"})}) in since
 
 
+def test_of_two_stands_each_may_have_moved_by_itself(boards):
+    views = [view(f"check-1/{i}.jpg", "floor-1", "stand-1@check-1", "stand-2@check-1") for i in (1, 2)]
+    guesses = check_guesses(views, JOB, {"the stand of a": ["stand-1"], "the stand of b": ["stand-2"]}, "check-1")
+    stands = {g.carrier: set(g.what.later) for g in guesses if g.carrier}
+    assert stands == {"the stand of a": {"stand-1@check-1"}, "the stand of b": {"stand-2@check-1"}}
+    moved = Guess(Moved({"floor-2": frozenset({"check-1/2.jpg"})}, True), "check-1/1.jpg", "check-1/2.jpg", "the stand of b")
+    elsewhere = SimpleNamespace(**vars(JOB) | {"floor": ()})
+    words = doubt(boards, moved.what, [0, 0, 0, 3.0, 0, 0], moved, job=elsewhere).words
+    assert words.startswith("the stand of b was moved by 3.0 mm")
+
+
 MOVED = Guess(Moved({"floor-1": frozenset({"rest/1.jpg", "rest/2.jpg"})}), "roll-1/2.jpg", "rest/1.jpg")
 
 

@@ -81,7 +81,7 @@ def several(job) -> None:
     target, provenance = document.pop("target"), document.pop("provenance")
     document["schema"] = "placement-sheet/2"
     low = {"name": "low", "target": target, **figures}
-    high = {"name": "high", "target": target, "with": "low", "height": {"value": 1450.0, "unit": "mm", "tolerance": 10.0}}
+    high = {"name": "high", "target": target, "height": {"value": 1450.0, "unit": "mm", "tolerance": 10.0}}
     document["placement"] = [low, high]
     document["provenance"] = provenance
     (job / "sheet.toml").write_text(tomlkit.dumps(document), encoding="utf-8")
@@ -198,12 +198,3 @@ def test_two_editions_are_compared(write, tmp_path):
 
 def test_the_schema_is_printed():
     assert json.loads(bayfix("sheet", "schema").out)["title"] == "bayfix placement sheet"
-
-
-def test_targets_that_stand_together_keep_a_result_each(job):
-    several(job)  # "high" stands with "low"
-    for name, other in (("low", "high"), ("high", "low")):
-        assert f"note: {other} stands at the same time: check it" in bayfix("check", job, "--placement", name).out
-    results = {path.name for path in (job / "results").glob("check-1*.json")}
-    assert results == {"check-1-low.json", "check-1-high.json"}
-    assert json.loads((job / "results" / "check-1-high.json").read_text(encoding="utf-8"))["placement"] == "high"
