@@ -149,7 +149,7 @@ def test_a_stand_that_was_bumped_between_the_photos_is_named_the_other_not(job, 
     put_photos(surveyed_job, job, mixed)
     with nothing_written(job):
         words = refused("check", job)
-    assert re.search(r"the stand of left was moved by [89]\.\d mm", words)
+    assert re.search(r"the stand of left was moved by \d+\.\d mm", words)
     assert "stand-1 stand" in words
     assert "right" not in words
 
