@@ -15,10 +15,14 @@ from cli.survey import BoardsFile, LensFiles, SheetFile, StandFile
 if TYPE_CHECKING:
     from calib.decision.budget import Budget
     from calib.decision.monte_carlo import Drawn
+    from calib.paper.sheet import Sheet
     from vision.reliability import SingleError
 
 FigureName = Annotated[
-    str, typer.Argument(metavar="FIGURE", help="A figure of `bayfix wheels` or `bayfix check`: thrust_angle_deg, distance_mm …")
+    str,
+    typer.Argument(
+        metavar="FIGURE", help='A figure of `bayfix wheels` or `bayfix check` as printed there: distance, "thrust angle" …'
+    ),
 ]
 Draws = Annotated[int, typer.Option("--draws", min=0, help="Check the U by so many random draws (10000 take some 20 s).")]
 Seed = Annotated[int, typer.Option("--seed", help="Of the random draws.")]
@@ -27,12 +31,13 @@ Picture = Annotated[Path | None, typer.Option("--picture", metavar="FILE.png", h
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BudgetRun:
-    """A figure's budget, what could hide, what is taken on trust, and the draws when they were asked for."""
+    """A figure's budget, what could hide, what is taken on trust, draws if asked for, a check's placement."""
 
     budget: Budget
     hidden: tuple[tuple[SingleError, float], ...]
     trusted: tuple[SingleError, ...]
     drawn: Drawn | None
+    sheet: Sheet | None = None
 
 
 def register(app: typer.Typer) -> None:
@@ -61,10 +66,12 @@ def budget(
     from calib.paper.job import write_result
     from cli import kept_survey, stations
     from cli.budget_picture import budget_png
-    from cli.budget_run import of_a_check, placement_for, run_budget
+    from cli.budget_run import of_a_check, placement_for, run_budget, typed_name
     from cli.budget_words import budget_document, in_words
     from cli.progress import progress_bars
+    from vision.toml_io import write_whole
 
+    figure = typed_name(figure)
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), sheet, stand))
     if of_a_check(figure):
         placement = placement_for(desk, placement).name
@@ -81,10 +88,10 @@ def budget(
             seed=seed,
         )
     document = budget_document(run, survey)
-    name = f"budget-{figure}"
+    name = "-".join(filter(None, ("budget", document["placement"], document["figure"])))
     write_result(desk.job, f"{name}.json", json.dumps(document, indent=1, ensure_ascii=False))
     if picture:
-        picture.write_bytes(budget_png(document))
+        write_whole(picture, budget_png(document))
     else:
         write_result(desk.job, f"{name}.png", budget_png(document))
     if as_json:

@@ -20,8 +20,11 @@ def budget_png(document: dict[str, Any]) -> bytes:
     image = Image.new("RGB", (WIDTH, 190 + ROW * len(rows) + MARGIN), PAPER)
     draw = ImageDraw.Draw(image)
     figure = str(document["figure"]).rsplit("_", 1)[0].replace("_", " ")
-    draw.text((MARGIN, 34), f"Where the uncertainty of the {figure} comes from", INK, _font(36))
-    head = f"measured {document['measured']:.{digits}f} {document['unit']}; U at k = 2, {document['unit']}, each source alone"
+    whose = f"{document['placement']}: " if document["placement"] else ""
+    side = f" {document['side']}" if document["side"] else ""
+    draw.text((MARGIN, 34), f"{whose}Where the uncertainty of the {figure} comes from", INK, _font(36))
+    unit = document["unit"]
+    head = f"measured {document['measured']:.{digits}f} {unit}{side}; U at k = 2, {unit}, each source alone"
     draw.text((MARGIN, 88), f"{head}; squares add up", GREY, _font(22))
     left, wide = MARGIN + NAME, WIDTH - 2 * MARGIN - NAME - 230
     for i, (name, u, part, colour) in enumerate(rows):

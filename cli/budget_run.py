@@ -21,8 +21,10 @@ from calib.pipeline import Car, CheckOutcome, check_of
 from cli.budget import BudgetRun
 from cli.check_run import run_check
 from cli.kept_survey import Survey
+from cli.sheet_words import PLUS
 from cli.stations import Desk, Tick, car_from, settled_survey
 from cli.touching import needed_points, photo_of, points_on
+from cli.wheels import for_programs
 from vision.errors import MeasurementError
 from vision.frames import Estimate, Pose
 from vision.network import Network
@@ -31,6 +33,12 @@ from vision.sightings_io import from_document
 
 OBSERVED = 0.005
 """Share of an error that shows, below which nothing in the photos checks a typed value: it is taken on trust."""
+CHECK_WORDS = {
+    "distance_mm": "of a check: from the sheet's origin along its line to the target's centre",
+    "lateral_mm": f"of a check: the target's centre from the line, {PLUS['lateral']}",
+    "height_mm": "of a check: the target's centre above the floor",
+    **{f"{name}_deg": f"of a check: {PLUS[name]}" for name in ("yaw", "pitch", "roll")},
+}
 TYPED = ("scale", "flatness", "lens", "tape")
 IN_SURVEY, IN_TOUCH, OF_TIP, IN_CHECK = "survey", "touch", "tip", "check"
 
@@ -50,9 +58,16 @@ class _Measured:
         return [*placed, self.car.figures.estimate, self.car.fit.rolling]
 
 
+def typed_name(typed: str) -> str:
+    """A figure as it is called in results, for one that was typed as it is printed: "thrust angle", "yaw"."""
+    name = "_".join(typed.split())
+    of_check = {printed.rsplit("_", 1)[0]: printed for printed in CHECK_WORDS}
+    return of_check.get(name, name)
+
+
 def of_a_check(figure: str) -> bool:
     """Whether a figure, as it is typed, is one of a check: it needs the sheet, the stand and photos of the target."""
-    return figure in {name.replace("_rad", "_deg") for name in FIGURES}
+    return figure in CHECK_WORDS
 
 
 def placement_for(desk: Desk, name: str | None) -> Sheet:
@@ -93,7 +108,7 @@ def run_budget(
     else:
         probed, slips = _probed(desk, survey, network, errors)
         measured = _Measured(car_from(desk, probed, probed.state.pose_set()), None, None, slips)
-    estimate, name = find_figure(figure, measured.estimates)
+    estimate, name = find_figure(figure, measured.estimates, _words_of(measured.car))
     labels = tuple(f"{label}:" for label in measured.errors)
     found = budget(estimate, name, [source for source in estimate.parts if not source.startswith(labels)])
     factor = printed_factor(name)
@@ -108,7 +123,13 @@ def run_budget(
     if draws:
         tick("network", f"{draws} draws")
         drawn = _drawn(measured, desk, name, (float(estimate.value[estimate.index(name)]), estimate.sigma(name)), draws, seed)
-    return BudgetRun(found, tuple(seen), trusted, drawn)
+    return BudgetRun(found, tuple(seen), trusted, drawn, measured.sheet)
+
+
+def _words_of(car: Car) -> dict[str, str]:
+    """Figures that a person can ask for, as they are typed, with what they are."""
+    rows = {f"{row.name}_{row.unit}": row.note for row in car.figures.figures}
+    return {name: note for name, note in rows.items() if not for_programs(name)} | CHECK_WORDS
 
 
 def _on_trust(one: SingleError) -> bool:

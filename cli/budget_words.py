@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from calib.decision.monte_carlo import Drawn
 from cli.budget import BudgetRun
 from cli.kept_survey import Survey, program
 from cli.table import number, table
@@ -27,27 +28,28 @@ WORDS = {
 def budget_document(run: BudgetRun, survey: Survey) -> dict[str, Any]:
     """The budget of one figure (`budget/1`)."""
     budget = run.budget
+    behind = run.sheet is not None and run.sheet.printed_sign(budget.figure) < 0
     return {
         "schema": SCHEMA,
+        "placement": run.sheet.name if run.sheet else "",
         "figure": budget.figure,
         "unit": budget.unit,
-        "measured": budget.value,
+        "measured": -budget.value if behind else budget.value,
+        "side": ("behind" if behind else "ahead") if run.sheet and budget.figure == "distance_mm" else None,
         "U": budget.u,
         "sources": [{"source": s.source, "U": s.u, "part": s.part, "remedy": s.remedy} for s in budget.shares],
         "unnoticed": [_hidden(one, effect) for one, effect in run.hidden],
         "on_trust": [_words(one) for one in run.trusted],
-        "draws": None
-        if run.drawn is None
-        else {
-            "draws": run.drawn.draws,
-            "U": _printed(run.drawn.u, budget.unit),
-            "low": _printed(run.drawn.low, budget.unit),
-            "high": _printed(run.drawn.high, budget.unit),
-            "agrees": run.drawn.agrees,
-        },
+        "draws": None if run.drawn is None else _drawn(run.drawn, budget.unit, behind=behind),
         "survey": {"id": survey.id, "date": survey.date},
         "program": program(),
     }
+
+
+def _drawn(drawn: Drawn, unit: str, *, behind: bool) -> dict[str, Any]:
+    low, high = (-drawn.high, -drawn.low) if behind else (drawn.low, drawn.high)
+    numbers = {"U": _printed(drawn.u, unit), "low": _printed(low, unit), "high": _printed(high, unit)}
+    return {"draws": drawn.draws, **numbers, "agrees": drawn.agrees}
 
 
 def _printed(value: float, unit: str) -> float:
@@ -78,8 +80,10 @@ def in_words(document: dict[str, Any]) -> str:
         [s["source"], f"{s['U']:.{digits}f}", f"{100 * s['part']:.1f} %", "█" * round(BAR * s["part"])]
         for s in document["sources"]
     ]
+    side = f" {document['side']}" if document["side"] else ""
+    whose = f"{document['placement']}: " if document["placement"] else ""
     lines = [
-        f"{figure}: {number(document['measured'], digits)} {unit}, U {document['U']:.{digits}f} {unit} (k = 2)",
+        f"{whose}{figure}: {number(document['measured'], digits)} {unit}{side}, U {document['U']:.{digits}f} {unit} (k = 2)",
         "",
         table(["source", f"U alone, {unit}", "of the variance", ""], rows, (1, 2)),
         "",

@@ -85,7 +85,7 @@ def wheels_document(car: Car, survey: Survey) -> dict[str, Any]:
 def in_words(document: dict[str, Any]) -> str:
     from cli.table import number, table
 
-    measured = [row for row in document["figures"] if "measured" in row and not _for_programs(row)]
+    measured = [row for row in document["figures"] if "measured" in row and not for_programs(row["name"])]
     rows = [
         [_label(row), number(row["measured"], _digits(row)), number(row["U"], _digits(row)), row["unit"], row["note"]]
         for row in measured
@@ -118,9 +118,9 @@ def _turned(rolling: dict[str, Any]) -> list[str]:
     return lines
 
 
-def _for_programs(row: dict[str, Any]) -> bool:
+def for_programs(name: str) -> bool:
     """Points and the centreline in the floor frame: of use to a program or a drawing, not to a person reading a table."""
-    return "midpoint" in row["name"] or row["name"].startswith("centreline_direction")
+    return "midpoint" in name or name.startswith("centreline_direction")
 
 
 def _label(row: dict[str, Any]) -> str:

@@ -6,8 +6,9 @@ estimator from the joint covariance, correlations included.
 
 from __future__ import annotations
 
+import difflib
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from vision.errors import MeasurementError
@@ -66,21 +67,32 @@ def printed_factor(name: str) -> float:
     return math.degrees(1.0) if name.endswith("_rad") else 1.0
 
 
-def find_figure(figure: str, estimates: Sequence[Estimate]) -> tuple[Estimate, str]:
-    """The estimate that holds a figure, by its printed name ("thrust_angle_deg"), and its name there.
+def find_figure(figure: str, estimates: Sequence[Estimate], words: Mapping[str, str]) -> tuple[Estimate, str]:
+    """The estimate that holds a figure, and its name there.
+
+    Parameters
+    ----------
+    figure : str
+        Its printed name, with its unit or without: "thrust_angle_deg", "thrust_angle".
+    words : mapping of printed name to words
+        What a refusal offers: names that people are meant to type, and what they are.
 
     Raises
     ------
     MeasurementError
-        There is no such figure; names those there are.
+        There is no such figure; names the closest ones, or all.
     """
     known: dict[str, tuple[Estimate, str]] = {}
     for estimate in estimates:
         for name in estimate.names:
-            known.setdefault(printed_name(name), (estimate, name))
+            for typed in (printed_name(name), name.rsplit("_", 1)[0]):
+                known.setdefault(typed, (estimate, name))
     if figure not in known:
-        close = [name for name in known if figure.rsplit("_", 1)[0] in name] or list(known)
-        raise MeasurementError(f"there is no measured figure {figure!r} in this job", hint=f"figures: {', '.join(close)}")
+        bare = figure.removesuffix("_deg").removesuffix("_mm")
+        close = [name for name in words if bare in name] or difflib.get_close_matches(figure, words, n=6, cutoff=0.55)
+        wide = max(map(len, close or words), default=0)
+        rows = "".join(f"\n  {name:<{wide}}  {words[name]}".rstrip() for name in close or words)
+        raise MeasurementError(f"there is no measured figure {figure!r} in this job", hint=f"one of these:{rows}")
     return known[figure]
 
 

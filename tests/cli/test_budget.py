@@ -11,8 +11,16 @@ import shutil
 import pytest
 from PIL import Image
 
+from calib.decision.budget import budget
+from calib.decision.monte_carlo import Drawn
 from cli.base import Exit
+from cli.budget import BudgetRun
+from cli.budget_run import typed_name
+from cli.budget_words import budget_document, in_words
+from cli.kept_survey import Survey
 from tests.support.commands import bayfix, nothing_written, refused
+from tests.support.sheets import sheet
+from vision.frames import Estimate
 
 pytestmark = pytest.mark.usefixtures("in_this_process")
 
@@ -50,7 +58,7 @@ def test_a_figure_of_the_car(copied):
 def test_a_figure_of_the_check_in_words(copied):
     row = row_of(bayfix("check", copied, "--json").document, "distance_mm")
     outcome = bayfix("budget", copied, "distance_mm")
-    assert f"distance: {row['measured']:.2f} mm, U {row['U']:.2f} mm (k = 2)" in outcome.out
+    assert f"distance: {row['measured']:.2f} mm ahead, U {row['U']:.2f} mm (k = 2)" in outcome.out
     assert "To make it smaller:" in outcome.out
     # The stand's own sightings are among what could be wrong, and so are the survey's.
     document = json.loads((copied / "results" / "budget-distance_mm.json").read_text(encoding="utf-8"))
@@ -65,8 +73,8 @@ def test_a_placement_with_a_stand_file_of_its_own(copied, tmp_path):
     stand = (folder / "stand.toml").read_text(encoding="utf-8")
     deeper = re.sub(r"behind_mm = ([0-9.]+)", lambda found: f"behind_mm = {float(found[1]) + 50.0}", stand)
     (folder / "other.toml").write_text(deeper, encoding="utf-8")
-    sheet = (folder / "sheet.toml").read_text(encoding="utf-8")
-    whole, _, provenance = sheet.replace("sheet/1", "sheet/2").partition("[provenance]")
+    text_ = (folder / "sheet.toml").read_text(encoding="utf-8")
+    whole, _, provenance = text_.replace("sheet/1", "sheet/2").partition("[provenance]")
     head, _, figures = whole.partition("\n\n")
     head, _, placement = head.partition("\n")
     figures = re.sub(r"^\[(\w+)\]", r"[placement.\1]", figures, flags=re.MULTILINE)
@@ -78,13 +86,37 @@ def test_a_placement_with_a_stand_file_of_its_own(copied, tmp_path):
     shared = bayfix("budget", copied, "distance_mm", "--json").document
     own = bayfix("budget", folder, "distance_mm", "--placement", "low", "--json").document
     assert own["measured"] - shared["measured"] == pytest.approx(50.0, abs=0.5)  # the target leans by a degree at most
+    assert (own["placement"], shared["placement"]) == ("low", "")
+    assert (folder / "results" / "budget-low-distance_mm.json").is_file()
+    assert (folder / "results" / "budget-low-distance_mm.png").is_file()
 
 
-def test_an_unknown_figure(job):
-    with nothing_written(job):
-        words = refused("budget", job, "thrust_deg")
-    assert "there is no measured figure 'thrust_deg'" in words
-    assert "thrust_angle_deg" in words
+def test_an_unknown_figure(copied):
+    with nothing_written(copied):
+        words = refused("budget", copied, "x y")
+    assert "there is no measured figure 'x_y'" in words
+    assert re.search(r"thrust_angle_deg +from the centreline, \+ to the car's left", words)
+    assert "distance_mm" in words
+    assert "of a check: from the sheet's origin" in words
+    assert not [inner for inner in ("@roll-1", "radius:", "midpoint") if inner in words]
+
+
+def test_a_distance_behind_the_car_is_positive_and_says_so():
+    found = budget(Estimate.from_source("tape", ("distance_mm",), [-1400.0], [[0.16]]), "distance_mm", ["tape"])
+    drawn = Drawn(100, -1400.0, 0.8, -1400.9, -1399.2, 0.05, True)
+    run = BudgetRun(found, (), (), drawn, sheet(side="behind", distance=-1400.0))
+    document = budget_document(run, Survey("id", "date", None, (), {}))
+    assert (document["measured"], document["side"]) == (1400.0, "behind")
+    assert (document["draws"]["low"], document["draws"]["high"]) == (1399.2, 1400.9)
+    assert in_words(document).startswith("distance: 1400.00 mm behind, U 0.80 mm")
+
+
+@pytest.mark.parametrize(
+    ("typed", "name"),
+    [("distance", "distance_mm"), ("yaw", "yaw_deg"), ("thrust angle", "thrust_angle"), ("yaw_deg", "yaw_deg")],
+)
+def test_a_figure_may_be_typed_as_it_is_printed(typed, name):
+    assert typed_name(typed) == name
 
 
 def test_before_the_survey(new_job):

@@ -40,10 +40,15 @@ def test_angles_are_given_in_degrees():
 
 def test_a_figure_that_there_is_not_names_those_there_are():
     one = Estimate.from_source("corners", ("thrust_angle_rad", "track_rear_mm"), [0, 1], np.eye(2))
-    assert find_figure("thrust_angle_deg", [one]) == (one, "thrust_angle_rad")
+    words = {"thrust_angle_deg": "to the centreline", "track_rear_mm": "rear axle"}
+    for typed in ("thrust_angle_deg", "thrust_angle"):
+        assert find_figure(typed, [one], words) == (one, "thrust_angle_rad")
     with pytest.raises(MeasurementError, match="there is no measured figure 'thrust_deg'") as refused:
-        find_figure("thrust_deg", [one])
-    assert refused.value.hint == "figures: thrust_angle_deg"
+        find_figure("thrust_deg", [one], words)
+    assert refused.value.hint == "one of these:\n  thrust_angle_deg  to the centreline"
+    with pytest.raises(MeasurementError, match="'xyz'") as refused:
+        find_figure("xyz", [one], words)
+    assert refused.value.hint.count("\n") == 2
 
 
 def length_of(poses) -> float:
