@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from calib.paper.placements import Provenance
+from calib.paper.units import minutes_beside
 from cli.table import number, table
 
 SIDES = "left and right are the car's, driver looking forward"
@@ -84,7 +85,8 @@ def figure_label(name: str) -> str:
 
 def _heading(placement: Mapping[str, Any], number_: int) -> str:
     name = f"{number_}. {placement['name']}: " if placement["name"] else ""
-    return f"{name}{placement['target']} ({placement['kind']}), {_side(placement)} the car"
+    where = "on the floor" if placement["kind"] == "mat" else f"{_side(placement)} the car"
+    return f"{name}{placement['target']} ({placement['kind']}), {where}"
 
 
 def _side(placement: Mapping[str, Any]) -> str:
@@ -102,11 +104,38 @@ def _about(placement: Mapping[str, Any]) -> list[str]:
     if placement["target_boards"]:
         lines.append(f"known by {', '.join(placement['target_boards'])}")
     if placement["size"]:
-        lines.append(f"target {placement['size']['width_mm']:g} mm wide, {placement['size']['height_mm']:g} mm high")
+        width, height = (f"{placement['size'][key]:g} mm" for key in ("width_mm", "height_mm"))
+        of_mat = f"mat {width} wide (across the car), {height} long"
+        lines.append(of_mat if placement["kind"] == "mat" else f"target {width} wide, {height} high")
+    if placement["kind"] == "mat":
+        lines.append(f"its marks lie {_extent(placement)}")
     lines += [f"mark {mark['name']}: {place_in_words(mark['at'])}" for mark in placement["marks"]]
-    lines += [f"floor: {FLOOR[name]} {most:g} {name.rsplit('_', 1)[1]}" for name, most in placement["floor"].items()]
+    lines += [f"floor: {FLOOR[name]} {_floor_limit(name, most)}" for name, most in placement["floor"].items()]
     lines += [f"free: {least:g} mm {CLEARANCES[name]}" for name, least in placement["clearance"].items()]
     return lines
+
+
+def _floor_limit(name: str, most: float) -> str:
+    unit = name.rsplit("_", 1)[1]
+    return f"{plain(most)} {unit}{minutes_beside(most) if unit == 'deg' else ''}"
+
+
+def _extent(placement: Mapping[str, Any]) -> str:
+    """ "600 to 1800 mm ahead of the front axle, from 500 mm right to 500 mm left"."""
+    values = {figure_label(row["name"]): row["required"] for row in placement["figures"]}
+    ahead = [value for label, value in values.items() if label.endswith(" ahead")]
+    left = [value for label, value in values.items() if label.endswith(" left")]
+    along = _span(ahead, ("behind", "ahead of")) + f" the {place_in_words(placement['origin'])}"
+    return f"{along}, {_span(left, ('right', 'left'))} of the line"
+
+
+def _span(values: Sequence[float], words: tuple[str, str]) -> str:
+    """From the least to the greatest of some values, each end with the word of its sign."""
+    low, high = min(values), max(values)
+    if low < 0.0 < high:
+        return f"from {plain(-low)} mm {words[0].removesuffix(' of')} to {plain(high)} mm {words[1]}"
+    ends = sorted({plain(abs(low)), plain(abs(high))}, key=float)
+    return f"{' to '.join(ends)} mm {words[high > 0.0]}"
 
 
 def _figures(placement: Mapping[str, Any]) -> str:
@@ -114,7 +143,11 @@ def _figures(placement: Mapping[str, Any]) -> str:
     for row in placement["figures"]:
         label = figure_label(row["name"])
         limits = limits_in_words(row["lower"], row["upper"]) or "not judged"
-        rows.append([label, plain(row["required"]), row["unit"], limits, _note(label, placement)])
+        if row["unit"] == "deg" and limits.startswith("±"):
+            limits += minutes_beside(row["upper"])
+        minutes = minutes_beside(row["required"]).strip(" ()") if row["unit"] == "deg" else ""
+        note = ", ".join(filter(None, (minutes, _note(label, placement))))
+        rows.append([label, plain(row["required"]), row["unit"], limits, note])
     return table(["figure", "required", "", "tolerance", ""], rows, (1,))
 
 

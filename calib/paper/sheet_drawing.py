@@ -43,6 +43,7 @@ from calib.paper.sheet_scene import (
     all_of,
     clearance_boxes,
     hull,
+    mat_outline_mm,
     scene_of,
 )
 
@@ -101,11 +102,15 @@ def _views(scene: Scene, others: Sequence[Scene]) -> tuple[View, View]:
 def _title(scene: Scene) -> list[Shape]:
     sheet = scene.sheet
     name = f"{sheet.name}: " if sheet.name else ""
-    where = "ahead of the car" if sheet.side == "ahead" else "BEHIND the car"
+    where = "on the floor" if scene.marks_mm else "ahead of the car" if sheet.side == "ahead" else "BEHIND the car"
     rows = ["From above and from the car's right, to scale. Left and right are the car's (driver looking forward)."]
     if scene.drawn_as_usual:
         rows.append(f"The sheet leaves open, drawn as usual: {', '.join(scene.drawn_as_usual)}.")
     rows.append(f"The car is none in particular: its axles are drawn {WHEELBASE_MM:g} mm apart.")
+    if len(mat_outline_mm(scene)):
+        rows.append(
+            "The mat is drawn square to the line, about the middle of its marks: the sheet does not say where its edges lie."
+        )
     free = [f"{mm:g} mm {ROOMS[name]}" for name, mm in sheet.clearance.given.items()]
     if free:
         rows.append(f"Free room: {', '.join(free)}.")
@@ -154,6 +159,9 @@ def _target(view: View, scene: Scene, ink: str) -> list[Shape]:
 def _mat(view: View, scene: Scene, ink: str) -> list[Shape]:
     places = np.array(list(scene.marks_mm.values()))
     out: list[Shape] = []
+    if len(edges := mat_outline_mm(scene)):
+        ring = tuple(view.flat(x, y) for x, y in hull(edges[:, list(view.axes)]))
+        out.append(Line(ring, ink, 1.0, closed=True, fill="#ffffff", dash=(7.0, 6.0)))
     if view.axes == (0, 1) and len(places) > 2:
         out.append(Line(tuple(view.flat(x, y) for x, y in hull(places[:, :2])), ink, 2.0, closed=True, fill="#ffffff"))
     elif len(places) > 1:

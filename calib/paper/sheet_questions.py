@@ -24,6 +24,7 @@ FINEST = {"mm": 0.5, "rad": math.radians(0.05)}
 WIDEST = {"mm": 50.0, "rad": math.radians(3.0)}
 MOST_OFF_CAR_RAD = math.radians(75.0)
 INCH_MM = 25.4
+NO_SLIP = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,14 +59,20 @@ def settled(path: Path, sheets: PlacementSheet, *, accept: bool) -> tuple[str, .
         Open questions, each with file, line and key.
     """
     asked = questions(sheets)
-    open_ = [question for question in asked if question.sentence not in sheets.confirmation.accepted]
+    accepted = {_entry_of(sentence) for sentence in sheets.confirmation.accepted}
+    open_ = [question for question in asked if _entry_of(question.sentence) not in accepted]
     if open_ and not accept:
         text = read_text(path)
         raise FileError(
             "\n".join(_located(path, text, question) for question in open_),
-            hint="compare with the document and correct it; if the document does say so, add --accept",
+            hint="compare number and unit with the document and correct them; if the document does say so, add --accept",
         )
     return tuple(question.sentence for question in asked)
+
+
+def _entry_of(sentence: str) -> str:
+    """The entry a sentence is about: words may change from version to version, what stands in a confirmed sheet does not."""
+    return sentence.partition(": ")[0]
 
 
 def _located(path: Path, text: str, question: Question) -> str:
@@ -139,17 +146,28 @@ def _of_limits(required: Required) -> Iterator[str]:
         return
     two_sided = len(ends) == 2
     widest = max(ends)
-    if two_sided and sum(ends) / 2 < FINEST[kind]:
-        yield f"a tolerance of {_size(sum(ends) / 2, kind)} is finer than such targets are placed: is the unit right?"
+    finest = sum(ends) / 2
+    if two_sided and finest < FINEST[kind]:
+        yield f"a tolerance of {_size(finest, kind)}{_otherwise(finest, kind)} is finer than such targets are placed"
     if widest > WIDEST[kind]:
-        factor = f"; in inches {widest / INCH_MM:g}" if kind == "mm" else f"; in minutes {60 * math.degrees(widest):g}"
-        yield f"a limit of {_size(widest, kind)} is wider than such targets are placed{factor}: is the unit right?"
+        usual = "within some millimetres" if kind == "mm" else "within a degree or two"
+        yield f"a limit of {_size(widest, kind)}{_otherwise(widest, kind)} is wide: targets are usually placed {usual}"
     elif required.name in ("distance_mm", "height_mm") and widest >= abs(required.value):
         yield f"a limit of {_size(widest, kind)} is as wide as the value itself, {_size(abs(required.value), kind)}"
 
 
 def _size(value: float, kind: str) -> str:
-    return f"{value:g} mm" if kind == "mm" else f"{math.degrees(value):g} deg"
+    if kind == "mm":
+        return f"{value:g} mm"
+    return f"{math.degrees(value):.4g} deg"
+
+
+def _otherwise(value: float, kind: str) -> str:
+    """The same in the unit that people slip to: inches to sixteenths, minutes of arc."""
+    inches = 16.0 * value / INCH_MM
+    if kind == "mm":
+        return f" ({value / INCH_MM:g} in)" if abs(inches - round(inches)) < NO_SLIP else ""
+    return f" ({60.0 * math.degrees(value):g} min)"
 
 
 def _same_as_earlier(sheet: Sheet, earlier: tuple[Sheet, ...], keys: Keys) -> Iterator[Question]:

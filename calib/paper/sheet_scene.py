@@ -126,8 +126,19 @@ class View:
 
 
 def all_of(scene: Scene) -> Array:
-    """Every corner of a target, or every mark of a mat."""
-    return np.array(list(scene.marks_mm.values())) if scene.marks_mm else scene.outline_mm
+    """Every corner of a target; every mark of a mat, and its corners where the sheet gives its size."""
+    if scene.marks_mm:
+        return np.vstack([np.array(list(scene.marks_mm.values())), mat_outline_mm(scene)])
+    return scene.outline_mm
+
+
+def mat_outline_mm(scene: Scene) -> Array:
+    """Corners of a mat whose size the sheet gives, square to the line about the middle of its marks; else shape (0, 3)."""
+    if not scene.marks_mm or scene.sheet.size is None:
+        return np.zeros((0, 3))
+    across, along = scene.size_mm[0] / 2, scene.size_mm[1] / 2
+    corners = np.array([(x * along, y * across, 0.0) for x, y in ((1, 1), (1, -1), (-1, -1), (-1, 1))])
+    return np.asarray(scene.centre_mm + corners, dtype=float)
 
 
 def scene_of(sheet: Sheet, car: CarShape = USUAL_CAR) -> Scene:

@@ -19,6 +19,8 @@ FACTORS: dict[Kind, dict[str, Fraction]] = {
 }
 SHOWN: dict[Kind, str] = {"mm": '"2600 mm", "260 cm", "2.6 m" or "102 3/8 in"', "deg": '"0.5 deg", "30 min" or "0 deg 30 min"'}
 MOST = 1e9
+EXACT = 1e-6
+"""Rounding of unit conversions, minutes of arc or hundredths of a degree."""
 _NUMBER = r"(?P<number>\d{1,9}(?:\.\d{1,9})?|\.\d{1,9})"
 _PLAIN = re.compile(rf"\s*(?P<sign>[+-]?)\s*{_NUMBER}\s*(?P<unit>[a-z]+)\s*")
 _DEGREES_MINUTES = re.compile(rf"\s*(?P<sign>[+-]?)\s*(?P<whole>\d{{1,3}})\s*deg\s*{_NUMBER}\s*min\s*")
@@ -78,6 +80,14 @@ def amount(typed: object, kind: Kind) -> Amount:
     if abs(typed) > MOST:
         raise ValueError("is larger than any length or angle")
     return Amount(Fraction(typed) if isinstance(typed, int) else Fraction(repr(typed)))
+
+
+def minutes_beside(deg: float) -> str:
+    """ " (20 min)" for 0.3333 deg: whole minutes of arc that decimals of a degree cannot say; "" for others."""
+    minutes, hundredths = 60.0 * deg, 100.0 * deg
+    if abs(minutes - round(minutes)) > EXACT or abs(hundredths - round(hundredths)) < EXACT:
+        return ""
+    return f" ({round(minutes)} min)"
 
 
 def _of_text(text: str, kind: Kind) -> Amount:

@@ -198,3 +198,29 @@ def test_two_editions_are_compared(write, tmp_path):
 
 def test_the_schema_is_printed():
     assert json.loads(bayfix("sheet", "schema").out)["title"] == "bayfix placement sheet"
+
+
+MAT = """
+[[placement]]
+name = "mat"
+target = "floor mat"
+kind = "mat"
+size = { width = 1.2, height = 2.4, unit = "m" }
+[[placement.mark]]
+name = "a"
+ahead = { value = -1200, unit = "mm", tolerance = 10 }
+left = { value = 1500, unit = "mm", tolerance = 10 }
+[[placement.mark]]
+name = "b"
+ahead = { value = 900, unit = "mm", tolerance = 10 }
+left = { value = 1700, unit = "mm", tolerance = 10 }
+"""
+
+
+def test_a_mat_is_said_to_lie_where_its_marks_lie(write, tmp_path):
+    text = MANY.replace("\n[provenance]", f"{MAT}\n[provenance]", 1).replace("tolerance = 0.5 }", 'tolerance = "20 min" }', 1)
+    shown = bayfix("sheet", "show", write(text), "--out", tmp_path / "drawn").out
+    assert "floor mat (mat), on the floor" in shown
+    assert "from 1200 mm behind to 900 mm ahead of the front axle, 1500 to 1700 mm left of the line" in shown
+    assert "mat 1200 mm wide (across the car), 2400 mm long" in shown
+    assert "±0.3333 (20 min)" in shown

@@ -11,9 +11,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from calib.paper.drawing import Line
+from calib.paper.placements import TargetSize
 from calib.paper.sheet import read_sheets
 from calib.paper.sheet_drawing import sheet_drawing
-from calib.paper.sheet_scene import TARGET_INK, clearance_boxes, hull, scene_of
+from calib.paper.sheet_scene import TARGET_INK, clearance_boxes, hull, mat_outline_mm, scene_of
 from tests.support.sheet_texts import MANY
 
 MAT = """
@@ -149,3 +151,19 @@ def test_the_png_is_the_same_page(sheets):
 def test_a_hull_has_the_outermost_points_only():
     square = np.array([[0, 0], [2, 0], [2, 2], [0, 2], [1, 1], [1, 0]], dtype=float)
     assert hull(square) == [(0.0, 0.0), (2.0, 0.0), (2.0, 2.0), (0.0, 2.0)]
+
+
+def test_a_mat_of_given_size_is_drawn_about_its_marks_and_called_on_the_floor(sheets):
+    sized = replace(sheets["mat"], size=TargetSize(1200.0, 2400.0, 0.0))
+    edges = mat_outline_mm(scene_of(sized))
+    assert np.ptp(edges, axis=0) == pytest.approx([2400.0, 1200.0, 0.0])  # long along the line, wide across the car
+    assert edges.mean(axis=0) == pytest.approx([2700.0, 0.0, 0.0])
+    drawing = sheet_drawing(sized)
+    dashed = [shape for shape in drawing.shapes if getattr(shape, "dash", None) and getattr(shape, "closed", False)]
+    ring = np.array(dashed[0].points)
+    (bar,) = [shape for shape in drawing.shapes if isinstance(shape, Line) and shape.width == 3.0 and not shape.closed]
+    metre = bar.points[1][0] - bar.points[0][0]
+    assert np.ptp(ring, axis=0) == pytest.approx([2.4 * metre, 1.2 * metre])
+    title = texts(drawing.svg())[0]
+    assert title == "mat: mat (mat), on the floor"
+    assert mat_outline_mm(scene_of(sheets["mat"])).shape == (0, 3)

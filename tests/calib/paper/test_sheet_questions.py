@@ -8,6 +8,7 @@ import re
 import pytest
 
 from calib.paper.sheet import read_sheets
+from calib.paper.sheet_confirmation import confirm
 from calib.paper.sheet_questions import questions, settled
 from tests.support.sheet_texts import MANY, ONE
 from vision.errors import FileError
@@ -35,14 +36,14 @@ SUSPICIOUS = [
     (ONE, "value = 1250.0", "value = 3000.0", r"height: .* 3000 mm above the floor: higher than a person reaches"),
     (ONE, "tolerance = 10.0", "tolerance = 0.05", r"distance: a tolerance of 0\.05 mm is finer than such targets are placed"),
     (ONE, "tolerance = 10.0", "lower = -0.3\nupper = 0.1", r"distance: a tolerance of 0\.2 mm is finer"),
-    (ONE, "tolerance = 10.0", "tolerance = 127", r"distance: a limit of 127 mm is wider than .*; in inches 5: is the"),
-    (ONE, "tolerance = 10.0", 'tolerance = "5 in"', r"distance: a limit of 127 mm is wider"),
+    (ONE, "tolerance = 10.0", "tolerance = 127", r"distance: a limit of 127 mm \(5 in\) is wide: targets are usually placed"),
+    (ONE, "tolerance = 10.0", 'tolerance = "5 in"', r"distance: a limit of 127 mm \(5 in\) is wide"),
     (ONE, "2026-01-31", "2026-03-03", r"provenance\.date_read: 2026-03-03 is still to come"),
     (ONE, 'typed_by = "A. B."', 'typed_by = "A. B."\nchecked_by = "a b"', r"provenance\.checked_by: a b typed these"),
     (MANY, "value = -45.0", "value = 45.0", r"placement\.2\.yaw: the target's face would look 84 deg past the rear-axle"),
     (MANY, "yaw = { value = 0.0", "yaw = { value = 180.0", r"placement\.0\.yaw: the target's face would look 180 deg past"),
-    (MANY, "tolerance = 0.5", "tolerance = 30", r"placement\.0\.yaw: a limit of 30 deg is wider than .*; in minutes 1800"),
-    (MANY, "tolerance = 0.5", 'tolerance = "1 min"', r"placement\.0\.yaw: a tolerance of 0\.0166667 deg is finer"),
+    (MANY, "tolerance = 0.5", "tolerance = 30", r"placement\.0\.yaw: a limit of 30 deg \(1800 min\) is wide: .* a degree"),
+    (MANY, "tolerance = 0.5", 'tolerance = "1 min"', r"placement\.0\.yaw: a tolerance of 0\.01667 deg \(1 min\) is finer"),
     (MANY, "value = 1600.0", "value = 3600.0", r"placement\.2\.lateral: the target 3600 mm beside the line"),
 ]  # fmt: skip
 
@@ -90,3 +91,16 @@ def test_open_questions_are_told_with_their_lines_and_settled_ones_are_kept(tmp_
         settled(path, sheets, accept=False)
     assert "--accept" in caught.value.hint
     assert len(settled(path, sheets, accept=True)) == 2
+
+
+def test_an_acceptance_outlives_a_change_of_our_words(tmp_path):
+    path = tmp_path / "sheet.toml"
+    path.write_text(ONE.replace("2600.0", "15000.0"), encoding="utf-8")
+    confirm(path, "C. D.", TODAY, settled(path, read_sheets(path), accept=True))
+    earlier = re.sub(r"distance: 15000 mm [^\"]*", "distance: 15000 mm, said otherwise", path.read_text(encoding="utf-8"))
+    assert "said otherwise" in earlier
+    path.write_text(earlier, encoding="utf-8")
+    assert len(settled(path, read_sheets(path), accept=False)) == 1
+    path.write_text(earlier.replace('accepted = ["distance', 'accepted = ["height'), encoding="utf-8")
+    with pytest.raises(FileError, match="15000 mm"):
+        settled(path, read_sheets(path), accept=False)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calib.paper.units import amount
+from calib.paper.units import amount, minutes_beside
 
 # The international inch is exactly 25.4 mm, the minute of arc a sixtieth of a degree: NIST SP 811 (2008), B.8 and table 6.
 EXACT = [
@@ -65,3 +65,15 @@ def test_what_cannot_be_an_amount_is_refused_in_words(kind, typed, unit, complai
     with pytest.raises(ValueError, match=complaint) as caught:
         amount(typed, kind).in_house(kind, unit)
     assert len(str(caught.value)) < 200
+
+
+def test_minutes_stand_beside_degrees_that_decimals_cannot_say():
+    assert [minutes_beside(deg) for deg in (1 / 3, 20 / 60, -1 / 60, 0.5, 0.25, 0.0, 0.3333)] == [
+        " (20 min)",
+        " (20 min)",
+        " (-1 min)",
+        "",
+        "",
+        "",
+        "",
+    ]
