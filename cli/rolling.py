@@ -11,6 +11,8 @@ if TYPE_CHECKING:
 
 def rolling_document(car: Car) -> dict[str, Any]:
     """Figures of the roll fit: `{name, unit, measured, U}` rows, σ̂₀, and per wheel the turns from each epoch to `rest`."""
+    from calib.geometry.wheel_path import way_in_words
+
     rolling = car.fit.rolling
     rows = []
     for i, name in enumerate(rolling.names):
@@ -24,6 +26,7 @@ def rolling_document(car: Car) -> dict[str, Any]:
         "redundancy": car.fit.redundancy,
         "mode": str(car.fit.mode),
         "rolled": _rolled(rows),
+        "way": way_in_words(rolling),
         "figures": rows,
     }
 

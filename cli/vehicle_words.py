@@ -16,7 +16,6 @@ from calib.paper.figures import shares
 from calib.paper.floor_picture import floor_picture
 from calib.paper.survey_plan import Marked, survey_plan
 from calib.paper.vehicle import Vehicle
-from cli.check import DISCLAIMER
 from cli.floor_limits import FloorJudged
 from cli.floor_words import first_words, floor_document
 from cli.kept_survey import Survey, program
@@ -32,6 +31,10 @@ GROUPS = (
     ("tyres", ("rolling",)),
 )
 """In the order in which the figures come about; names by their beginnings."""
+CAUTION = (
+    "A measurement of the car as it stands, tyres, load and ride height as they are, nothing more: the vehicle maker's limits "
+    "and the qualified technician decide. It is no wheel alignment and does not clear a vehicle for the road."
+)
 ALL_GROUPS = tuple(group for group, _ in GROUPS)
 SIDES = "left and right are the car's (driver looking forward); + is toe-in, and camber with the top outward"
 NOTES = {"travel_to_thrust_rad": "way of the rear axle's middle while rolling, against the thrust line, + to the car's left"}
@@ -81,7 +84,7 @@ def vehicle_document(
         "remarks": list(found.car.remarks),
         "survey": {"id": survey.id, "date": survey.date},
         "program": program(),
-        "caution": DISCLAIMER,
+        "caution": CAUTION,
     }
 
 

@@ -110,11 +110,8 @@ def _turned(rolling: dict[str, Any]) -> list[str]:
         return ["not rolled"]
     lines = ["turned by hand until rest:" if rolling["mode"] == "spin" else "turned forward until rest:"]
     lines += [f"  {wheel.replace('_', ' ') + ' wheel':<17} {turns}" for wheel, turns in rolling["rolled"].items()]
-    for row in rolling["figures"]:
-        if row["name"] == "travel_to_thrust_deg":
-            side = "left" if row["measured"] > 0 else "right"
-            angle = f"{abs(row['measured']):.2f}° (U {row['U']:.3f}°) to the {side} of the thrust line"
-            lines.append(f"meanwhile the rear axle's middle went {angle}")
+    if rolling["way"]:
+        lines.append(f"meanwhile {rolling['way']}")
     return lines
 
 

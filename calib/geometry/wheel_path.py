@@ -57,19 +57,48 @@ def path_in_words(rolling: Estimate) -> list[str]:
     """What is odd about the way, if anything; needs "travel@…", "yaw@…" and the angle in `WheelFit.rolling`."""
     if TRAVEL not in rolling.names:
         return []
-    angle, u = float(rolling.value[rolling.index(TRAVEL)]), 2.0 * rolling.sigma(TRAVEL)
-    told = f"while rolling, the rear axle's middle went {abs(math.degrees(angle)):.2f}° (U {math.degrees(u):.3f}°) to the " + (
-        "left" if angle > 0 else "right"
-    )
-    yaw, travel = _spread(rolling, "yaw@"), _spread(rolling, "travel@")
-    if abs(angle) <= u + SIDE_PLAY_MM / travel:
+    angle, u = _way(rolling)
+    if abs(angle) <= u + _give(rolling):
         return []
+    told, yaw = f"while rolling, {_told(angle, u)}", _spread(rolling, "yaw@")
     if yaw > MOST_YAW_RAD:
-        return [f"{told} of the thrust line; not judged, as the car yawed by {math.degrees(yaw):.1f}° meanwhile"]
+        return [f"{told}; not judged, as the car yawed by {math.degrees(yaw):.1f}° meanwhile"]
     return [
-        f"{told} of the thrust line, although the car did not yaw: it was pushed sideways or skidded, its rear wheels steer, "
+        f"{told}, although the car did not yaw: it was pushed sideways or skidded, its rear wheels steer, "
         "or the floor slopes; roll again by hand with the steering wheel straight, and see whether that stays"
     ]
+
+
+def way_in_words(rolling: Estimate) -> str:
+    """Which way the rear axle's middle went, and whether that matters; "" when the car was not rolled far enough."""
+    if TRAVEL not in rolling.names:
+        return ""
+    angle, u = _way(rolling)
+    give = _give(rolling)
+    if abs(angle) <= u:
+        return f"{_told(angle, u)}: along it, as sure as that is known"
+    if abs(angle) > u + give:
+        return f"{_told(angle, u)}: more than tyres and bushes give way; see the note"
+    return (
+        f"{_told(angle, u)}, and the car yawed by {math.degrees(_spread(rolling, 'yaw@')):.2f}°: tyres and bushes give way by "
+        f"as much ({math.degrees(give):.2f}°, {SIDE_PLAY_MM:g} mm over the whole way); no figure rests on it, as toe and "
+        "thrust line come from the wheels' axes"
+    )
+
+
+def _told(angle: float, u: float) -> str:
+    size, side = abs(math.degrees(angle)), "left" if angle > 0 else "right"
+    return f"the rear axle's middle went {size:.2f}° (U {math.degrees(u):.3f}°) to the {side} of the thrust line"
+
+
+def _way(rolling: Estimate) -> tuple[float, float]:
+    """Angle of the way to the thrust line and its U, rad."""
+    return float(rolling.value[rolling.index(TRAVEL)]), 2.0 * rolling.sigma(TRAVEL)
+
+
+def _give(rolling: Estimate) -> float:
+    """Angle that tyres and bushes may add to the way, rad."""
+    return SIDE_PLAY_MM / _spread(rolling, "travel@")
 
 
 def roll_advice(rolling: Estimate) -> list[str]:

@@ -98,7 +98,9 @@ def test_a_rolled_car_tells_how_far_and_which_way(job):
     assert line.rstrip().endswith(" m)")
     assert " of a turn, " in line
     assert "meanwhile the rear axle's middle went 0." in outcome.out
+    assert "no figure rests on it, as toe and thrust line come from the wheels' axes" in outcome.out
     document = bayfix("vehicle", job, "--json").document
+    assert document["caution"].startswith("A measurement of the car as it stands")
     row = next(row for row in document["figures"] if row["name"] == "travel_to_thrust_deg")
     assert row["group"] == "lines"
     assert row["note"].startswith("way of the rear axle's middle while rolling")

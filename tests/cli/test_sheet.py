@@ -140,7 +140,7 @@ def test_a_suspicious_number_stops_a_check_and_an_accepted_one_stays_in_its_resu
     with nothing_written(job):
         assert "distance: a tolerance of 0.05 mm is finer than such targets are placed" in refused("check", job)
     accepted = bayfix("check", job, "--accept", "--json").document["accepted"]
-    assert accepted == ["distance: a tolerance of 0.05 mm is finer than such targets are placed: is the unit right?"]
+    assert accepted == ["distance: a tolerance of 0.05 mm is finer than such targets are placed"]
 
 
 # --- show, diff, schema -------------------------------------------------------------------------------------------------

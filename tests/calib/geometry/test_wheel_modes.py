@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from calib.geometry.vehicle import vehicle_figures
 from calib.geometry.wheel_data import gather
 from calib.geometry.wheel_model import jacobians, moved_state, predict, residuals
+from calib.geometry.wheel_path import way_in_words
 from calib.geometry.wheel_start import start
 from calib.geometry.wheel_state import Columns
 from calib.geometry.wheels import Mode, MotionPrior, StandOff, WheelSpec, apply_standoffs, fit_wheels
@@ -386,6 +387,16 @@ def test_the_rear_axles_middle_goes_along_the_thrust_line():
     assert angle == pytest.approx(0.0, abs=1e-4)
     assert 0.005 < u < 0.05
     assert result.remarks == ()
+    assert way_in_words(result.rolling).endswith("of the thrust line: along it, as sure as that is known")
+
+
+def test_a_little_side_slip_is_told_and_that_no_figure_rests_on_it():
+    car, epochs = RollingCar(yaw_deg={"rear_left": -0.1, "rear_right": 0.3}), along_thrust(0.03)
+    result = fit_wheels(roll_survey(car, epochs), specs(), list(epochs), FLOOR)
+    assert result.remarks == ()  # 0.07° of 1.46 m are 1.8 mm
+    words = way_in_words(result.rolling)
+    assert "0.07° (U 0.0" in words
+    assert "to the right of the thrust line, and the car yawed by 0.00°: tyres and bushes give way by as much (0.12°" in words
 
 
 def test_a_crab_is_told_with_its_side():
@@ -394,6 +405,7 @@ def test_a_crab_is_told_with_its_side():
     assert way(result)[0] == pytest.approx(-0.5, abs=1e-3)
     (told,) = result.remarks
     assert told.startswith("while rolling, the rear axle's middle went 0.50° (U 0.0")
+    assert way_in_words(result.rolling).endswith("more than tyres and bushes give way; see the note")
     assert "to the right of the thrust line, although the car did not yaw" in told
 
 
