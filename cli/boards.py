@@ -88,7 +88,9 @@ def list_boards(
 @boards_app.command("print")
 @shop_command
 def print_pdf(
-    names: Annotated[list[str] | None, typer.Argument(help='Boards to print ("floor-*" works); all when left out.')] = None,
+    names: Annotated[
+        list[str] | None, typer.Argument(metavar="NAMES", help='Boards to print ("floor-*" works); all when left out.')
+    ] = None,
     boards: BoardsFile = DEFAULT_FILE,
     paper: Annotated[Paper, typer.Option(help="Paper in the printer.")] = Paper.A4,
     out: Annotated[Path, typer.Option(help="PDF to write.", metavar="FILE")] = Path("boards.pdf"),

@@ -24,12 +24,15 @@ DISCLAIMER = (
 )
 NOT_SHOWN = "car not seen: not shown that it stayed"
 
-Photos = Annotated[list[Path] | None, typer.Argument(help="Photos of this check (default: the newest check-… folder).")]
+Photos = Annotated[
+    list[Path] | None, typer.Argument(metavar="PHOTOS", help="Photos of this check (default: the newest check-… folder).")
+]
 CarNotSeen = Annotated[
     str | None, typer.Option("--car-not-seen", metavar="REASON", help="Why no wheel board is seen; kept with the result.")
 ]
 PlacementName = Annotated[
-    str | None, typer.Option("--placement", metavar="NAME", help="Which placement of the sheet (needed when it has several).")
+    str | None,
+    typer.Option("--placement", metavar="NAME", help="Which placement of the sheet (default: the first that is not done)."),
 ]
 GuardBand = Annotated[bool, typer.Option("--guard-band", help="Stricter rule: the error must be inside by U.")]
 

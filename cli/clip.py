@@ -23,7 +23,7 @@ def register(app: typer.Typer) -> None:
 @shop_command
 def clip(
     job: JobDir,
-    video: Annotated[Path, typer.Argument(help="Video file as the camera wrote it.")],
+    video: Annotated[Path, typer.Argument(metavar="VIDEO", help="Video file as the camera wrote it.")],
     frames: Annotated[int, typer.Option("--frames", min=3, max=40, help="How many frames to take.")] = FRAMES,
     device: Annotated[str, typer.Option("--device", help="Name of the camera, as in its lens profile.")] = DEVICE,
     lens: Annotated[bool, typer.Option("--lens", help="A clip of the lens board: frames for its own lens profile.")] = False,

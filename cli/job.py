@@ -10,7 +10,8 @@ import typer
 
 from cli.base import DONE, Exit, JobDir, Json, print_json, shop_command, talk
 
-job_app = typer.Typer(no_args_is_help=True, help="Job folders: one car, one target position.")
+ABOUT = "Job folders: one car, and the targets that are placed for it one after another."
+job_app = typer.Typer(no_args_is_help=True, help=ABOUT)
 
 
 class Variant(StrEnum):
@@ -26,7 +27,7 @@ def register(app: typer.Typer) -> None:
 
 @job_app.callback()
 def job_options() -> None:
-    """Job folders: one car, one target position."""
+    """Make a job folder; say where a job stands."""
 
 
 @job_app.command("new")
@@ -38,7 +39,7 @@ def new(
     ] = Variant.A4,
     as_json: Json = False,
 ) -> Exit:
-    """Write job.toml, sheet.toml, stand.toml and boards.toml with notes, and empty photo folders; overwrites nothing."""
+    """Write job, sheet, stand, vehicle, before and boards .toml with notes, and empty photo folders; overwrites nothing."""
     from calib.paper.templates import new_job
     from vision.boards_io import starter_text
 
@@ -51,7 +52,7 @@ def new(
         typer.echo(f"written  {path}")
     for path in made.kept:
         typer.echo(f"kept     {path} (was there already)")
-    talk("next: fill in sheet.toml and stand.toml, then put the photos into the folders below photos/")
+    talk(f"next: fill in sheet.toml and stand.toml; what is missing then says: bayfix job status {made.folder.as_posix()}")
     return DONE
 
 

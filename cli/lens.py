@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from vision.lens import LensFit
     from vision.photos import PhotoMeta
 
-PhotoArgs = Annotated[list[Path], typer.Argument(help="Photos of the lens board, or folders of them.", metavar="PHOTOS...")]
+PhotoArgs = Annotated[list[Path], typer.Argument(help="Photos of the lens board, or folders of them.", metavar="PHOTOS")]
 BoardName = Annotated[str, typer.Option("--board", help="Board in the photos (the lens board by default).", metavar="NAME")]
 BoardsFile = Annotated[Path | None, typer.Option("--boards", help="Board file (the starter set by default).", metavar="FILE")]
 Chessboard = Annotated[

@@ -36,8 +36,8 @@ IN_BRIEF = {
     "boards": "Printed boards: write, list, print and measure them.",
     "lens": "Calibrate a camera from photos of a printed board.",
     "lens-file": "Convert a lens file between bayfix, OpenCV and ROS.",
-    "job": "Make a job folder: one car, one target position.",
-    "sheet": "Placement sheets: look, confirm, compare.",
+    "job": "Make the folder of one car's job; say where the job stands.",
+    "sheet": "Placement sheets: write, look, confirm, compare.",
     "room": "Does the set-up fit into the bay; drawn to scale.",
     "plan": "Before the first photo: can this be decided, and where to stand.",
     "before": "What must be so before the first photo, and who says so.",
@@ -54,6 +54,31 @@ IN_BRIEF = {
     "budget": "Where the U of one figure comes from, and what could hide.",
 }
 """One line a command, in the order of the work; the whole text is each command's own help."""
+WITHIN = {
+    "boards": {
+        "new": "Write the starter set of boards as a file.",
+        "list": "Show the boards of a file, and what is measured.",
+        "print": "Write boards as a PDF at true scale.",
+        "measured": "Record the two check bars of a print.",
+    },
+    "job": {
+        "new": "Make a job folder with files to fill in.",
+        "status": "What is done, missing or blocks, and the next step.",
+    },
+    "sheet": {
+        "new": "Write a sheet for several placements, to be filled in.",
+        "show": "Show a sheet in words and as drawings to scale.",
+        "confirm": "A second person has compared it with the document.",
+        "diff": "What changed between two editions.",
+        "schema": "JSON Schema for editors.",
+    },
+    "stylus": {
+        "teach": "Find where the tip is on its board.",
+        "prove": "Compare two touched points with a known length.",
+    },
+    "stand": {"teach": "Find where the boards sit on a target."},
+}
+"""The same for the commands of a group."""
 
 
 class InOrder(TyperGroup):
@@ -125,6 +150,8 @@ for _command in app.registered_commands:
     _command.short_help = IN_BRIEF.get(str(_command.name))
 for _group in app.registered_groups:
     _group.short_help = IN_BRIEF.get(str(_group.name))
+    for _command in _group.typer_instance.registered_commands if _group.typer_instance else ():
+        _command.short_help = WITHIN.get(str(_group.name), {}).get(str(_command.name))
 
 
 def main() -> None:

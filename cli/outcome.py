@@ -17,7 +17,7 @@ class Said(StrEnum):
     NOT_COMPLETED = "not-completed"
 
 
-SaidArgument = Annotated[Said, typer.Argument(help="What the scan tool said of the sensor's calibration.")]
+SaidArgument = Annotated[Said, typer.Argument(metavar="SAID", help="What the scan tool said of the sensor's calibration.")]
 PlacementName = Annotated[str, typer.Option("--placement", metavar="NAME", help="Of which placement (default: the open one).")]
 By = Annotated[str, typer.Option("--by", metavar="NAME", help="Who read it off.")]
 Note = Annotated[str, typer.Option("--note", help="The scan tool's words, codes, the report's number.")]

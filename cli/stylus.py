@@ -33,7 +33,9 @@ def teach(
     job: JobDir,
     photos: Annotated[
         list[Path] | None,
-        typer.Argument(help="A dozen photos, the tip in one dimple, leaned to all sides (default: those in JOB/teach)."),
+        typer.Argument(
+            metavar="PHOTOS", help="A dozen photos, the tip in one dimple, leaned to all sides (default: those in JOB/teach)."
+        ),
     ] = None,
     board: Annotated[str, typer.Option("--board", help="The board on the stylus.")] = "stylus-1",
     out: Annotated[Path, typer.Option("--out", help="Stylus file to write.")] = Path("stylus.toml"),

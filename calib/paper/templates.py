@@ -61,7 +61,7 @@ def new_job(folder: Path, boards_text: str) -> NewJob:
 
 JOB = """\
 schema = "job/1"
-# One job: one car, one target position. Lines that start with # are notes, or settings you may switch on.
+# One job: one car, and the targets placed for it. Lines that start with # are notes, or settings you may switch on.
 # Paths are relative to this folder. Lengths are in mm; every ..._pm_mm is "plus or minus": the half-width you are
 # sure of in 95 of 100 cases.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from cli.main import IN_BRIEF, WITHIN
 from tests.support.commands import bayfix, nothing_written, refused
 from tests.support.figures import Measured, assert_close_in_u, assert_same
 from vision.errors import FileError
@@ -69,3 +70,20 @@ def test_figures_that_differ_are_noticed():
         assert_same(STRAIGHT, {"distance_mm": Measured(1500.0, 1.1)}, mm=0.5, deg=1.0, u_share=0.01)
     with pytest.raises(AssertionError, match="yaw_deg"):
         assert_same(STRAIGHT, STRAIGHT | {"yaw_deg": Measured(0.0, 1.0)}, mm=0.5, deg=1.0, u_share=1.0)
+
+
+@pytest.mark.parametrize("group", [(), *((name,) for name in WITHIN)], ids=lambda words: " ".join(words) or "bayfix")
+def test_every_line_of_a_list_of_commands_is_whole(group):
+    """A line without words of its own is cut from the command's help and ends in dots."""
+    listed = bayfix(*group, "--help").out.partition("Commands:\n")[2].splitlines()
+    assert len(listed) == len(WITHIN[group[0]] if group else IN_BRIEF)
+    assert [line for line in listed if line.rstrip().endswith("...")] == []
+    assert all(len(line.split(maxsplit=1)) == 2 for line in listed)
+
+
+def test_a_new_jobs_help_names_every_file_it_writes(tmp_path):
+    made = bayfix("job", "new", tmp_path / "job", "--json").document
+    written = {path.rpartition("/")[2].removesuffix(".toml") for path in made["written"]}
+    assert len(written) == 6
+    words = " ".join(bayfix("job", "new", "--help").out.split())
+    assert [name for name in written if name not in words.partition(".toml")[0]] == []
