@@ -62,6 +62,12 @@ def need_boards_of(target: Target, views: Sequence[View], epoch: str) -> None:
     if not seen & set(target.boards):
         names, photos = ", ".join(target.boards), ", ".join(view.photo for view in views)
         of_which = f" of {target.sheet.name}" if target.one_of_several else ""
+        if target.mat is not None:
+            raise MeasurementError(
+                f"no board of the mat {target.sheet.name} seen: looked for {names} in {photos} ({epoch})",
+                hint="photograph the mat from 1.5 to 2.5 m, from both sides, its boards and floor boards in the picture; or "
+                "touch its marks and take it out of [stands] in job.toml",
+            )
         raise MeasurementError(
             f"stand board{of_which} not seen: looked for {names} in {photos} ({epoch})",
             hint="photograph the stand from 2 to 3 m, 30° to 45° beside its normal, its boards whole, lit and sharp"
@@ -71,10 +77,10 @@ def need_boards_of(target: Target, views: Sequence[View], epoch: str) -> None:
 
 def need_floor_board(desk: Desk, targets: Sequence[Target], views: Sequence[View], epoch: str) -> None:
     if not {s.board for view in views for s in view.seen} & set(desk.job.floor):
-        stand = "the stands" if len(targets) > 1 else "the stand"
+        stand = "the stands" if len(targets) > 1 else "the mat" if targets[0].mat else "the stand"
         raise MeasurementError(
             f"no surveyed floor board is seen together with {stand} in {epoch}",
-            hint=f"step back or sideways so that a photo shows the stand and floor boards ({', '.join(desk.job.floor)})",
+            hint=f"step back or sideways so that a photo shows {stand} and floor boards ({', '.join(desk.job.floor)})",
         )
 
 

@@ -11,6 +11,7 @@ from calib.paper import before, job_state
 from calib.paper.epochs import photos
 from calib.paper.history import history
 from calib.paper.job import Job, lens_step, read_job
+from calib.paper.mat import read_mat
 from calib.paper.next_step import SHEET, Facts, Unready
 from calib.paper.placements import PlacementSheet
 from calib.paper.sheet import read_sheets
@@ -50,7 +51,7 @@ def facts_of(folder: Path) -> Facts:
         survey_words=words,
         car=car,
         car_words=car_words,
-        placements=job_state.placement_states(sheets, entries) if sheets else (),
+        placements=job_state.placement_states(sheets, entries, _shown_marks(job, sheets)) if sheets else (),
         mode=job.turning.mode,
         unready=unready,
     )
@@ -61,11 +62,28 @@ def _papers(job: Job, sheet: Path) -> tuple[PlacementSheet | None, list[Unready]
     unready: list[Unready] = []
     sheets = _read(SHEET, sheet, read_sheets, unready)
     unready += [Unready("lens", f"not calibrated yet: {lens.as_posix()}", lens_step(job, lens)) for lens in job.missing_lenses]
+    mats = _mat_files(job, sheets) if sheets else {}
     for path in dict.fromkeys(filter(None, (job.stand, *(path for _, path in job.stands)))):
-        _read("stand", path, read_stand, unready)
+        if path in mats.values():
+            _read("mat file", path, read_mat, unready)
+        else:
+            _read("stand", path, read_stand, unready)
     if job.vehicle:
         _read("vehicle file", job.vehicle, read_vehicle, unready)
     return sheets, unready
+
+
+def _mat_files(job: Job, sheets: PlacementSheet) -> dict[str, Path]:
+    return {name: path for name, path in job.stands for sheet in sheets.placements if (sheet.name, sheet.kind) == (name, "mat")}
+
+
+def _shown_marks(job: Job, sheets: PlacementSheet) -> dict[str, tuple[str, ...]]:
+    """Marks that boards on a mat show, by placement; none of a mat file that is not ready, which has a line of its own."""
+    out = {}
+    for name, path in _mat_files(job, sheets).items():
+        mat = _read("mat file", path, read_mat, [])
+        out[name] = mat.mark_names if mat else ()
+    return out
 
 
 def _read(what: str, path: Path, read: Callable[[Path], T], unready: list[Unready]) -> T | None:

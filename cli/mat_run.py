@@ -1,6 +1,7 @@
-"""The stations of a mat's check: its touched marks on top of the survey, the car, their places, the verdict.
+"""The stations of a mat's check: its marks on top of the survey, the car, their places, the verdict.
 
-It needs no photos of its own: the marks are touched with the stylus once the mat lies.
+Without a mat file it needs no photos of its own: the marks are touched with the stylus once the mat lies. Boards on the mat,
+whose places on it a mat file tells, show its marks in photos of a check.
 """
 
 from __future__ import annotations
@@ -14,15 +15,18 @@ from typing import Any
 from calib.decision.floor_limits import judge_floor
 from calib.decision.mat_moves import mat_moves, misfit_words
 from calib.decision.verdict import Rule, at_best_undecided, judge, need_tolerance
+from calib.geometry.mat_boards import MARK, MatFit, with_mat_marks
 from calib.geometry.mats import mat_move, mat_placement
 from calib.geometry.placement import Placement
 from calib.geometry.places import with_board_marks
+from calib.paper.mat import Mat
 from calib.paper.sheet import Sheet
 from calib.pipeline import Car, CarStayed, CheckOutcome, car_stayed, need_sources
 from cli.check import NOT_SHOWN, CheckRun
 from cli.check_run import Looked, moved_words, on_this_car, refuse_moved_car, settled_words
 from cli.kept_survey import Survey
 from cli.stations import Desk, car_from
+from cli.targets import Target
 from cli.touching import needed_points, points_on, read_points
 from vision.errors import FileError
 
@@ -64,9 +68,8 @@ def run_mat(
     return CheckRun(epoch, outcome, stayed, (), network, photos, (*unseen, *car.remarks, *remarks, *told))
 
 
-def mat_beside(
-    desk: Desk,
-    sheet: Sheet,
+def mat_in_photos(
+    target: Target,
     survey: Survey,
     looked: Looked,
     *,
@@ -74,13 +77,14 @@ def mat_beside(
     without: Sequence[str] = (),
     guard_band: bool = False,
 ) -> CheckRun:
-    """A mat beside targets whose photos were looked at: its touched marks are in the survey already.
+    """A mat in photos that were looked at; its touched marks are in the survey already.
 
     Raises
     ------
     MeasurementError
-        The car moved; a mark was not touched; no line or origin.
+        The car moved; a mark was neither touched nor shown by a board; boards and marks that contradict each other; no line.
     """
+    desk, sheet = target.desk, target.sheet
     network, moved = looked.adjusted
     stayed = car_stayed(network.poses, desk.job, desk.boards, looked.epoch)
     refuse_moved_car(stayed, desk)
@@ -88,11 +92,53 @@ def mat_beside(
     car = car_from(desk, survey, network.poses)
     shown = bool(stayed) or car_not_seen is not None
     rule = Rule.GUARD_BAND if guard_band else Rule.PROBABILITY
-    outcome, remarks = mat_outcome(desk, sheet, car, without, car_shown=shown, rule=rule)
+    found = _by_boards(target, car, looked.epoch)
+    marked, car = (sheet, car) if found is None else (marked_sheet(sheet, target.mat), replace(car, poses=found.poses))
+    outcome, remarks = mat_outcome(desk, marked, car, without, car_shown=shown, rule=rule)
     outcome, told = on_this_car(desk, car, outcome)
+    if found is not None:
+        outcome = replace(outcome, gaps=found.gaps)
+        remarks += _board_words(found)
     unseen = [] if shown else [NOT_SHOWN]
     told = [*moved_words(moved, looked.views, desk), *settled_words(stayed), *unseen, *car.remarks, *remarks, *told]
     return CheckRun(looked.epoch, outcome, stayed, moved, network, tuple(view.photo for view in looked.views), tuple(told))
+
+
+def _by_boards(target: Target, car: Car, epoch: str) -> MatFit | None:
+    """Marks of the mat by its boards; None of a mat without boards."""
+    if target.mat is None:
+        return None
+    bodies = {board: f"{board}@{epoch}" for board in target.mat.board_names if f"{board}@{epoch}" in car.poses}
+    touched = {
+        mark.name: target.sheet.place(mark.at)
+        for mark in target.sheet.marks
+        if mark.name in target.mat.mark_names and all(body in car.poses for body, _ in target.sheet.place(mark.at))
+    }
+    return with_mat_marks(car.poses, target.mat, target.desk.boards, bodies, touched)
+
+
+def marked_sheet(sheet: Sheet, mat: Mat | None) -> Sheet:
+    """The placement with the marks of the mat file measured by its boards; the others are touched."""
+    by_boards = mat.mark_names if mat else ()
+    marks = tuple(replace(mark, at=f"{MARK}{mark.name}") if mark.name in by_boards else mark for mark in sheet.marks)
+    return replace(sheet, marks=marks)
+
+
+def points_of(target: Target, survey: Survey) -> tuple[str, ...]:
+    """Touched points that a target is made of; those of marks that boards show only if they were touched on this survey."""
+    names = needed_points(target.desk.job, target.sheet)
+    if target.mat is None:
+        return names
+    must = needed_points(target.desk.job, marked_sheet(target.sheet, target.mat))
+    kept = {row["name"] for row in read_points(target.desk.job) if row["survey"]["id"] == survey.id}
+    return tuple(name for name in names if name in must or name in kept)
+
+
+def _board_words(found: MatFit) -> list[str]:
+    boards = "the mat is taken as rigid and flat between its boards and its marks"
+    if not found.redundancy:
+        return [f"{boards}; nothing checks the mat file: a second board, or a touched mark, does"]
+    return [f"{boards}; boards and touched marks fit it within {found.residual_mm:.1f} mm RMS"]
 
 
 def mat_outcome(

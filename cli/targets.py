@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from calib.paper.job import check_job
+from calib.paper.job import check_carried, check_job
+from calib.paper.mat import Mat, read_mat
 from calib.paper.placements import PlacementSheet, Sheet
 from calib.paper.stand import read_stand
 from calib.paper.target_identity import need_right_target
@@ -28,31 +29,42 @@ class Target:
         The job with this target's stand.
     one_of_several : bool
         Others stand at the same time and are measured from the same photos.
+    mat : Mat or None
+        Boards and marks of a mat, where it has a mat file; every mark of another mat is touched.
+    file : Path or None
+        Its stand file or mat file.
     """
 
     sheet: Sheet
     desk: Desk
     one_of_several: bool = False
+    mat: Mat | None = None
+    file: Path | None = None
 
     @property
     def boards(self) -> tuple[str, ...]:
         """Names of the boards it is measured by."""
+        if self.mat is not None:
+            return self.mat.board_names
         return self.desk.stand.names if self.desk.stand else ()
 
     @property
     def carrier(self) -> str:
         """What carries its boards, in words."""
+        if self.sheet.kind == "mat":
+            return f"the mat {self.sheet.name}".rstrip()
         return f"{STAND} of {self.sheet.name}" if self.one_of_several else STAND
 
     @property
     def alone(self) -> str:
-        """The command that checks it alone."""
-        return f"bayfix check {self.desk.job.folder} --placement {self.sheet.name} --stand {self.desk.job.need_stand().name}"
+        """The command that checks this target alone."""
+        file = self.file.name if self.file else "FILE"
+        return f"bayfix check {self.desk.job.folder} --placement {self.sheet.name} --stand {file}"
 
 
 def target_of(desk: Desk, sheet: Sheet) -> Target:
     """A target that stands by itself: its stand is the job's."""
-    return Target(sheet, desk)
+    return Target(sheet, desk, file=desk.job.need_stand())
 
 
 def targets_of(desk: Desk, sheets: PlacementSheet, wanted: Sheet, *, stand_given: bool) -> tuple[Target, ...]:
@@ -63,6 +75,11 @@ def targets_of(desk: Desk, sheets: PlacementSheet, wanted: Sheet, *, stand_given
     FileError
         A stand file that cannot be read or is of another target, one file or one board for two targets.
     """
+    if stand_given and wanted.kind == "mat":
+        raise FileError(
+            f"{desk.job.need_sheet()}: {wanted.name or wanted.target} is a mat: no stand file says where it lies",
+            hint=f'leave --stand away; a mat file is named in job.toml: [stands] {wanted.name or "NAME"} = "mat.toml"',
+        )
     if stand_given:
         return (_target(desk, wanted, desk.job.need_stand(), several=False),)
     group = sheets.together(wanted.name)
@@ -76,25 +93,49 @@ def targets_of(desk: Desk, sheets: PlacementSheet, wanted: Sheet, *, stand_given
 def desk_of(targets: Sequence[Target]) -> Desk:
     """A desk that looks for the boards of all targets."""
     first = next((target for target in targets if target.desk.stand), targets[0])
-    return replace(first.desk, beside=tuple(board for target in targets if target is not first for board in target.boards))
+    return replace(first.desk, beside=tuple(board for target in targets for board in target.boards))
 
 
 def _file_of(desk: Desk, sheet: Sheet) -> Path | None:
-    """The stand file of a target; none of a mat, whose marks are touched."""
+    """The stand file of a target; of a mat its mat file, none where its marks are touched."""
     own = desk.job.stand_of(sheet.name)
     return own if sheet.kind == "mat" else own or desk.job.need_stand()
 
 
 def _target(desk: Desk, sheet: Sheet, file: Path | None, *, several: bool) -> Target:
     if sheet.kind == "mat":
-        return Target(sheet, replace(desk, stand=None), several)
+        return _mat(desk, sheet, file, several=several)
     if file is None:
         raise ValueError(f"{sheet.name} stands on something")
     stand = read_stand(file)
     job = replace(desk.job, stand=file)
     check_job(job, desk.boards, stand)
     need_right_target(sheet, job.need_sheet(), stand, file)
-    return Target(sheet, replace(desk, job=job, stand=stand), several)
+    return Target(sheet, replace(desk, job=job, stand=stand), several, file=file)
+
+
+def _mat(desk: Desk, sheet: Sheet, file: Path | None, *, several: bool) -> Target:
+    desk = replace(desk, stand=None)
+    if file is None:
+        return Target(sheet, desk, several)
+    mat = read_mat(file)
+    check_carried(desk.job, desk.boards, file, mat.board_names, "the mat")
+    called, path = sheet.name or sheet.target, desk.job.need_sheet()
+    strange = [board for board in sheet.target_boards if board not in mat.board_names]
+    if strange:
+        raise FileError(
+            f"{file}: not the right target: it has {', '.join(mat.board_names)}, the sheet's {called} is known by "
+            f"{', '.join(strange)}",
+            hint=f"lay out the right mat and name its mat file, or correct target_boards in {path.name}",
+        )
+    marks = [mark.name for mark in sheet.marks]
+    if not set(marks) & set(mat.mark_names):
+        raise FileError(
+            f"{file}: it has the marks {', '.join(mat.mark_names)}, and the sheet's {called} is placed by {', '.join(marks)}: "
+            "none of them is the same",
+            hint=f"name the marks in the mat file as they are named in {path.name}",
+        )
+    return Target(sheet, desk, several, mat, file)
 
 
 def _need_own_files(desk: Desk, files: dict[str, Path]) -> None:
@@ -114,13 +155,13 @@ def _need_own_boards(targets: Sequence[Target]) -> None:
     """Refuse a board that two stand files have: it cannot be on both targets."""
     owner: dict[str, Target] = {}
     for target in targets:
-        file = target.desk.job.need_stand()
         for i, board in enumerate(target.boards):
             other = owner.setdefault(board, target)
             if other is not target:
-                line, taken = line_of(read_text(file), ("board", i, "name")), other.desk.job.need_stand().name
+                file, taken = target.file or Path(), other.file.name if other.file else ""
+                where = f"{file}:{line_of(read_text(file), ('board', i, 'name'))}: board.{i}.name"
                 raise FileError(
-                    f"{file}:{line}: board.{i}.name: {board} is on the target of {other.sheet.name} already ({taken}), and "
+                    f"{where}: {board} is on the target of {other.sheet.name} already ({taken}), and "
                     f"{target.sheet.name} stands at the same time",
                     hint="a board can be in one place only: correct one of the stand files",
                 )

@@ -9,10 +9,10 @@ from pathlib import Path
 from cli.check import CheckRun, How
 from cli.check_run import Looked, looked_at, outcome_of
 from cli.kept_survey import Survey
-from cli.mat_run import mat_beside, run_mat
+from cli.mat_run import mat_in_photos, points_of, run_mat
 from cli.stations import Tick
 from cli.targets import Target, desk_of
-from cli.touching import needed_points, with_points
+from cli.touching import with_points
 
 
 def run_together(
@@ -28,7 +28,7 @@ def run_together(
     if not any(target.boards for target in targets):
         return tuple(run_mat(target.desk, target.sheet, survey, given, **how) for target in targets)
     desk = desk_of(targets)
-    names = dict.fromkeys(name for target in targets for name in needed_points(desk.job, target.sheet))
+    names = dict.fromkeys(name for target in targets for name in points_of(target, survey))
     survey = with_points(desk, survey, tuple(names))
     looked = looked_at(desk, targets, survey, given, tick)
     return tuple(_outcome(target, survey, looked, how) for target in targets)
@@ -36,7 +36,7 @@ def run_together(
 
 def _outcome(target: Target, survey: Survey, looked: Looked, how: How) -> CheckRun:
     if target.sheet.kind == "mat":
-        run = mat_beside(target.desk, target.sheet, survey, looked, **how)
+        run = mat_in_photos(target, survey, looked, **how)
     else:
         run = outcome_of(target.desk, target.sheet, survey, looked.epoch, looked.views, looked.adjusted, **how)
     return replace(run, remarks=(*looked.told_of(target), *run.remarks))

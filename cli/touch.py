@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 PointName = Annotated[str, typer.Argument(help="Name of the point: bumper, emblem, rim-1 …", metavar="NAME")]
 TouchPhotos = Annotated[list[Path] | None, typer.Argument(help="Its photos (default: those in photos/touch-NAME).")]
+Forget = Annotated[bool, typer.Option("--forget", help="Forget the point instead: what it is on has moved since.")]
 StylusFile = Annotated[Path | None, typer.Option("--stylus", help="Stylus file to use instead of the job's.")]
 NOTES = {
     "x_mm": "floor frame: from the first floor board, along it",
@@ -40,14 +41,22 @@ def touch(
     boards: BoardsFile = None,
     lens: LensFiles = None,
     stylus: StylusFile = None,
+    forget: Forget = False,
     as_json: Json = False,
 ) -> Exit:
     """Measure a point that the stylus touches, each coordinate with its U; kept, so that a sheet can name it as origin."""
     from cli import kept_survey, stations
     from cli.progress import progress_bars
-    from cli.touching import keep_point, kept_part, run_touch
+    from cli.touching import forget_point, keep_point, kept_part, run_touch
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ())))
+    if forget:
+        forget_point(desk.job, name)
+        if as_json:
+            print_json({"forgotten": name})
+        else:
+            typer.echo(f"forgotten: {name}")
+        return DONE
     survey = kept_survey.load_survey(desk)
     with progress_bars({}) as tick:
         run = run_touch(desk, survey, name, stylus or desk.job.need_stylus(), photos or (), tick)

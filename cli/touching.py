@@ -255,6 +255,22 @@ def keep_point(job: Job, row: Mapping[str, Any]) -> None:
     write_result(job, POINTS_FILE, json.dumps({"schema": POINTS_SCHEMA, "points": rows}, indent=1, ensure_ascii=False))
 
 
+def forget_point(job: Job, name: str) -> None:
+    """Take a touched point out of `results/points.json`: what it was on has moved since.
+
+    Raises
+    ------
+    FileError
+        There is no such point.
+    """
+    rows = read_points(job)
+    if name not in [row["name"] for row in rows]:
+        known = ", ".join(row["name"] for row in rows) or "none yet"
+        raise FileError(f"point {name} was not touched in this job (touched: {known})", hint="nothing is to be forgotten")
+    left = [row for row in rows if row["name"] != name]
+    write_result(job, POINTS_FILE, json.dumps({"schema": POINTS_SCHEMA, "points": left}, indent=1, ensure_ascii=False))
+
+
 def kept_part(run: TouchRun) -> dict[str, Any]:
     """What has to be kept of a touched point so that it can be used again (`with_points`)."""
     moved = {board_of(m.body) for m in run.held.moved}

@@ -18,6 +18,7 @@ from typer.testing import CliRunner
 from calib.paper.bay import read_bay
 from calib.paper.before import read_questions
 from calib.paper.job import read_job
+from calib.paper.mat import read_mat
 from calib.paper.room import read_room
 from calib.paper.sheet import read_sheet, read_sheets
 from calib.paper.stand import read_marks, read_stand
@@ -207,6 +208,7 @@ def test_every_file_shown_can_be_read_as_it_stands(tmp_path, text):
             "placement-sheet/2": read_sheets,
             "room/1": read_room,
             "stand/1": read_stand,
+            "mat/1": read_mat,
             "vehicle/1": read_vehicle,
             "stylus/1": read_stylus,
             "bay/1": read_bay,
@@ -226,6 +228,7 @@ def test_every_kind_of_file_is_shown():
         "placement-sheet/2",
         "room/1",
         "stand/1",
+        "mat/1",
         "vehicle/1",
         "stylus/1",
         "bay/1",
@@ -243,6 +246,7 @@ def test_every_key_of_a_file_is_explained():
     from calib.paper.entries import LeastLength, LengthEntry, MostAngle, ProvenanceEntry
     from calib.paper.job import _Distance, _JobFile
     from calib.paper.job_wheels import BodyEntry, WheelEntry, WheelsEntry
+    from calib.paper.mat import _MatBoardEntry, _MatFile, _MatMarkEntry
     from calib.paper.room import _Car as _RoomCar
     from calib.paper.room import _LengthFrom, _Obstacle, _RoomFile
     from calib.paper.sheet_model import (
@@ -267,6 +271,7 @@ def test_every_key_of_a_file_is_explained():
             *(ClearanceEntry, LeastLength, BetweenEntry, ConfirmedEntry),
         ),
         "placement-sheet/2": (MarkEntry,),
+        "mat/1": (_MatFile, _MatBoardEntry, _MatMarkEntry),
         "room/1": (_RoomFile, _RoomCar, _Obstacle, _LengthFrom),
         "stand/1": (_TaughtFile, _TaughtEntry, _BoardEntry, _PivotEntry),
         "vehicle/1": (_VehicleFile, _Limit, OverruledEntry),

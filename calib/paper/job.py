@@ -220,14 +220,23 @@ def check_job(job: Job, boards: BoardSet, stand: Stand | None = None) -> None:
         _check_board(name, boards, _where(path, text, keys))
     if stand is None:
         return
-    stand_file = job.need_stand()
+    check_carried(job, boards, job.need_stand(), stand.names)
+
+
+def check_carried(job: Job, boards: BoardSet, file: Path, names: Sequence[str], carrier: str = "the stand") -> None:
+    """Refuse boards of a stand or mat file that are not in the board set, plain chessboards, and those used elsewhere.
+
+    Raises
+    ------
+    FileError
+    """
     used = {name: keys for name, keys in _uses(job)}
-    for i, entry in enumerate(stand.boards):
-        where = _where(stand_file, read_text(stand_file), ("board", i, "name"))
-        _check_board(entry.board, boards, where)
-        if entry.board in used:
+    for i, name in enumerate(names):
+        where = _where(file, read_text(file), ("board", i, "name"))
+        _check_board(name, boards, where)
+        if name in used:
             raise FileError(
-                f"{where}: board {entry.board} is on the stand and in {JOB_FILE} under {_dotted(used[entry.board])}",
+                f"{where}: board {name} is on {carrier} and in {JOB_FILE} under {_dotted(used[name])}",
                 hint="a board can be in one place only",
             )
 

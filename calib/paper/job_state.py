@@ -6,13 +6,13 @@ A placement is done when a check of it conforms *and* the scan tool's outcome wa
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 from calib.paper.history import Entry, history
 from calib.paper.job import Job
-from calib.paper.placements import PlacementSheet, Required, Sheet
+from calib.paper.placements import PlacementSheet, Required, Sheet, TargetKind
 
 CHECK, GROUP, OUTCOME = "check/1", "check-group/1", "outcome/1"
 CONFORMS = "conforms"
@@ -37,7 +37,11 @@ class PlacementState:
     outcome : mapping or None
         What the scan tool said after that check; None when nothing was noted since.
     marks : tuple of str
-        Points to be touched on it: of a mat, which no photo of a check shows.
+        Points to be touched for it: of a mat, as far as no board on it shows them.
+    kind : str
+        As on the sheet.
+    in_photos : bool
+        Photos of a check show it; they do not show a mat without boards.
     together : tuple of str
         Names of all placements whose targets stand at the same time, this one among them; empty when it stands by itself.
     """
@@ -48,6 +52,8 @@ class PlacementState:
     check: Mapping[str, Any] | None
     outcome: Mapping[str, Any] | None
     marks: tuple[str, ...] = ()
+    kind: TargetKind = "panel"
+    in_photos: bool = True
     together: tuple[str, ...] = ()
 
     @property
@@ -59,11 +65,20 @@ class PlacementState:
         return self.conforms and self.outcome is not None and self.outcome["outcome"] == COMPLETED
 
 
-def placement_states(sheets: PlacementSheet, entries: Sequence[Entry]) -> tuple[PlacementState, ...]:
-    """Every placement in the sheet's order, by what the history says of it."""
+def placement_states(
+    sheets: PlacementSheet, entries: Sequence[Entry], shown: Mapping[str, Collection[str]] | None = None
+) -> tuple[PlacementState, ...]:
+    """Every placement in the sheet's order, by what the history says of it.
+
+    Parameters
+    ----------
+    shown : mapping of placement to names of marks, optional
+        Marks of mats that boards on them show in photos: they need no touch.
+    """
     entries = [one for entry in entries for one in _one_by_one(entry)]
     groups = {sheet.name: tuple(one.name for one in sheets.together(sheet.name)) for sheet in sheets.placements}
-    return tuple(_state(sheet, entries, groups[sheet.name]) for sheet in sheets.placements)
+    shown = shown or {}
+    return tuple(_state(sheet, entries, groups[sheet.name], shown.get(sheet.name, ())) for sheet in sheets.placements)
 
 
 def _one_by_one(entry: Entry) -> list[Entry]:
@@ -76,7 +91,7 @@ def _one_by_one(entry: Entry) -> list[Entry]:
     return [entry]
 
 
-def _state(sheet: Sheet, entries: Sequence[Entry], group: tuple[str, ...]) -> PlacementState:
+def _state(sheet: Sheet, entries: Sequence[Entry], group: tuple[str, ...], shown: Collection[str]) -> PlacementState:
     mine = [entry for entry in entries if entry.document.get("placement", "") == sheet.name]
     checks = [entry for entry in mine if entry.schema == CHECK and made_by(entry.document, sheet)]
     newest = checks[-1] if checks else None
@@ -87,9 +102,15 @@ def _state(sheet: Sheet, entries: Sequence[Entry], group: tuple[str, ...]) -> Pl
         checks=len(checks),
         check=newest.document if newest else None,
         outcome=later[-1].document if later else None,
-        marks=sheet.touched_points if sheet.kind == "mat" else (),
+        kind=sheet.kind,
+        marks=_to_touch(sheet, shown) if sheet.kind == "mat" else (),
+        in_photos=sheet.kind != "mat" or bool(shown),
         together=group if len(group) > 1 else (),
     )
+
+
+def _to_touch(sheet: Sheet, shown: Collection[str]) -> tuple[str, ...]:
+    return replace(sheet, marks=tuple(mark for mark in sheet.marks if mark.name not in shown)).touched_points
 
 
 def made_by(check: Mapping[str, Any], sheet: Sheet) -> bool:

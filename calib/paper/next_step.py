@@ -195,7 +195,7 @@ def _todos(group: Sequence[PlacementState]) -> str:
 
 def _todo(state: PlacementState) -> str:
     if state.check is None:
-        return "lay the mat out" if state.marks else "put the target up"
+        return "lay the mat out" if state.kind == "mat" else "put the target up"
     if all_inside(state.check):
         return f"no move is needed, but {'; '.join(one.step for one in holdups(state.check)) or 'see to what the check notes'}"
     return str(state.check["moves_in_words"])
@@ -204,7 +204,7 @@ def _todo(state: PlacementState) -> str:
 def _check_step(facts: Facts, group: Sequence[PlacementState]) -> str:
     """How to look at targets that stand at the same time, and the command."""
     touches = ", ".join(mark for state in group for mark in state.marks)
-    shown = [state.name or state.target for state in group if not state.marks]
+    shown = [state.name or state.target for state in group if state.in_photos]
     steps = []
     if touches:
         again = " anew" if any(state.check is not None for state in group if state.marks) else ""
