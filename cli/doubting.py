@@ -28,6 +28,7 @@ from vision.network import Network, start_of
 from vision.network_start import Start
 from vision.observations import View
 from vision.odd_photos import is_mirrored, restored, rougher, same_views, shown_at
+from vision.row_drift import asked_for_px, settled_drift
 from vision.snooping import snoop
 from vision.suppositions import Zoomed
 from vision.zoom_break import zoom_placed
@@ -41,6 +42,10 @@ BENT = "bent: "
 MIRRORED = "{0} is a mirror image, no board can be read in it: left out; switch mirroring off in the camera and take it again"
 EMPTY = "{0}: no board was found in it: left out; take it again, boards whole, sharp and lit"
 COPIED = "{0} is the same picture as {1}, saved again: left out; a copy adds nothing"
+DRIFTING = (
+    "the pictures drift from row to row by some {0:.1f} px over 1000 rows, as when the camera moves while they are read "
+    "(rolling shutter): U allows for it; hold the camera still, arms on something firm"
+)
 FROM_ELSEWHERE = "the second adds little, take it 30° to 90° beside the first"
 
 
@@ -65,12 +70,17 @@ def doubt_in(network: Network, guesses: Sequence[Guess], boards: BoardSet, job: 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Inquiry:
-    """How views are adjusted with boards (from a start, if there is one; robustly or not), and what is supposed of them."""
+    """How views are adjusted with boards (from a start, if there is one; robustly or not; with photos that drift from row to
+    row by so many px), and what is supposed of them."""
 
     job: Job
     lenses: Mapping[str, LensProfile]
-    adjust: Callable[[Sequence[View], BoardSet, Start | None, bool], Network]
+    adjust: Callable[[Sequence[View], BoardSet, Start | None, bool, float], Network]
     guesses_of: Callable[[Sequence[View]], list[Guess]]
+    row_drift_px: float = 0.0
+
+    def adjusted(self, views: Sequence[View], boards: BoardSet, start: Start | None, robust: bool) -> Network:
+        return self.adjust(views, boards, start, robust, self.row_drift_px)
 
     def doubt(self, network: Network, views: Sequence[View], boards: BoardSet) -> Doubt | None:
         """What the views contradict most; sightings left out that were only a little beside their place count again for it.
@@ -81,14 +91,14 @@ class Inquiry:
             misfiled(network, views, boards, self.lenses)
             again = restored(network, views, beside(network, views, boards, self.lenses))
             try:
-                doubt = self._doubt_in(self.adjust(again, boards, _start(network, again), False), again, boards)
+                doubt = self._doubt_in(self.adjusted(again, boards, _start(network, again), False), again, boards)
             except NetworkError:
                 doubt = None
             if doubt is not None:
                 return doubt
             for rough in rougher(views):
                 try:
-                    doubt = self._doubt_in(self.adjust(rough, boards, _start(network, rough), True), rough, boards)
+                    doubt = self._doubt_in(self.adjusted(rough, boards, _start(network, rough), True), rough, boards)
                 except NetworkError:
                     continue
                 if doubt is not None:
@@ -103,11 +113,11 @@ class Inquiry:
         MeasurementError
         """
         try:
-            return self.adjust(views, boards, None, True)
+            return self.adjusted(views, boards, None, True)
         except NetworkError as err:
             for rough in rougher(views):
                 try:
-                    doubt = self._doubt_in(self.adjust(rough, boards, None, True), rough, boards)
+                    doubt = self._doubt_in(self.adjusted(rough, boards, None, True), rough, boards)
                 except NetworkError:
                     continue
                 if doubt is not None:
@@ -121,7 +131,7 @@ class Inquiry:
             return doubt
 
         def plainly(some: Sequence[View]) -> Network:
-            return self.adjust(some, boards, None, False)
+            return self.adjusted(some, boards, None, False)
 
         camera, size = self.lenses[what.lens].camera, float(doubt.found.value[0])
         try:
@@ -144,6 +154,9 @@ def settled(views: Sequence[View], boards: BoardSet, inquiry: Inquiry) -> Settle
     """
     remarks: list[str] = []
     network = inquiry.first(views, boards)
+    inquiry, network = allowing_drift(inquiry, network, views, boards)
+    if inquiry.row_drift_px:
+        remarks.append(DRIFTING.format(inquiry.row_drift_px))
     for _ in range(MOST_CURES):
         doubt = inquiry.doubt(network, views, boards)
         if doubt is None:
@@ -154,8 +167,28 @@ def settled(views: Sequence[View], boards: BoardSet, inquiry: Inquiry) -> Settle
         if doubt.cure is Cure.NONE:
             break
         views, boards = parted(views, doubt), opened(boards, doubt)
-        network = inquiry.adjust(views, boards, _start(network, views), True)
+        network = inquiry.adjusted(views, boards, _start(network, views), True)
     return Settled(network, tuple(views), boards, tuple(remarks))
+
+
+def allowing_drift(inquiry: Inquiry, network: Network, views: Sequence[View], boards: BoardSet) -> tuple[Inquiry, Network]:
+    """The inquiry and network with a drift of all photos, where they ask for it and nothing else is left to doubt then.
+
+    Whatever is wrong looks a little like drifting photos; what is doubted in spite of them is wrong, and told as it is without.
+    """
+    first = asked_for_px(network)
+    if not first:
+        return inquiry, network
+
+    def adjust(px: float) -> Network:
+        return inquiry.adjust(views, boards, _start(network, views), True, px)
+
+    try:
+        drifting = settled_drift(first, adjust)
+    except NetworkError:
+        return inquiry, network
+    allowed = replace(inquiry, row_drift_px=drifting.state.row_drift_px)
+    return (allowed, drifting) if allowed.doubt(drifting, views, boards) is None else (inquiry, network)
 
 
 def _start(network: Network, views: Sequence[View]) -> Start | None:

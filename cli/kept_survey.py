@@ -221,6 +221,7 @@ def network_document(sighted: Sighted) -> dict[str, Any]:
         "sigma0": network.sigma0,
         "sigma0_band_99": list(network.sigma0_band),
         "noise_share": network.state.noise_share,
+        "row_drift_px": network.state.row_drift_px,
         "lenses": lens_rows(network),
         "tape": [{"a": d.a, "b": d.b, "mm": d.mm, "misfit_mm": gap} for d, gap in network.tape_misfit_mm],
         "rejected": rejected,

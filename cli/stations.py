@@ -223,8 +223,9 @@ def settled_survey(desk: Desk, views: Sequence[View], first: Start | None = None
 
 
 def _settled_survey(desk: Desk, views: Sequence[View], first: Start | None) -> Settled:
-    def adjust(some: Sequence[View], boards: BoardSet, start: Start | None, robust: bool) -> Network:
-        return adjusted(replace(desk, boards=boards), some, start=first if some is views else start, robust=robust)
+    def adjust(some: Sequence[View], boards: BoardSet, start: Start | None, robust: bool, row_drift_px: float) -> Network:
+        start = first if some is views and start is None else start
+        return adjusted(replace(desk, boards=boards), some, start=start, robust=robust, row_drift_px=row_drift_px)
 
     return settled(views, desk.boards, Inquiry(desk.job, desk.lenses, adjust, lambda some: survey_guesses(some, desk.job)))
 
@@ -236,7 +237,9 @@ def _standing(network: Network, views: Sequence[View]) -> Start | None:
     return start if known and all(view.photo in start.photos for view in views if view.seen) else None
 
 
-def adjusted(desk: Desk, views: Sequence[View], start: Start | None = None, *, robust: bool = True) -> Network:
+def adjusted(
+    desk: Desk, views: Sequence[View], start: Start | None = None, *, robust: bool = True, row_drift_px: float = 0.0
+) -> Network:
     """The survey's network: all views and tape distances at once.
 
     Raises
@@ -246,7 +249,9 @@ def adjusted(desk: Desk, views: Sequence[View], start: Start | None = None, *, r
     seen = {sighting.body for view in views for sighting in view.seen}
     tapes = [tape for tape in tape_distances(desk.job) if tape.a in seen and tape.b in seen]
     try:
-        return adjust_network(views, desk.boards, desk.lenses, distances=tapes, start=start, robust=robust)
+        return adjust_network(
+            views, desk.boards, desk.lenses, distances=tapes, start=start, robust=robust, row_drift_px=row_drift_px
+        )
     except NotTiedError as err:
         raise not_tied_in_words(err.groups, desk.job, views) from err
 

@@ -50,8 +50,10 @@ class Problem:
     centres : ndarray, shape (boards, 3)
         Printed centre marks in the board frames, mm.
     board_of_body : ndarray of int, shape (bodies,)
-    wobble_sigma : ndarray, shape (photos, 3)
-        σ of each photo's relative focal length and principal point (px); 0 where the lens has no wobble.
+    wobble_sigma : ndarray, shape (photos, 5)
+        σ of each photo's relative focal length, principal point (px) and drift (px over `ROWS`); 0 where the lens has none.
+    row_drift_px : float
+        σ of the drift as the survey's photos ask for it, beyond what the lens profiles say; it is in `wobble_sigma`.
     carried : Known, optional
         The part of an earlier network's estimate that these photos touch; it is not among `known`.
     """
@@ -64,6 +66,7 @@ class Problem:
     board_of_body: NDArray[np.int64]
     wobble_sigma: Array
     carried: Known | None = None
+    row_drift_px: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,7 +97,7 @@ def residuals(problem: Problem, values: Values) -> tuple[Array, NDArray[np.bool_
 
 
 def linearised(problem: Problem, values: Values) -> tuple[Array, Array, Array, NDArray[np.int64]]:
-    """Whitened residuals (s, m, 2), their derivatives by the photo (s, m, 2, 9) and by the joint unknowns each sighting touches
+    """Whitened residuals (s, m, 2), their derivatives by the photo (s, m, 2, 11) and by the joint unknowns a sighting touches
     (s, m, 2, k; the printed places of its corners last), and these unknowns' places (s, k), `layout.size` for held ones."""
     obs = problem.obs
     at = predict(obs, problem.centres, values)
@@ -201,8 +204,8 @@ def _weighted(problem: Problem, values: Values, weights: Array, at: Prediction) 
 def _gathered(problem: Problem, values: Values, weighted: Array, residual: Array) -> tuple[Array, Array, Array, Array, Array]:
     """Sightings' products summed over photos and joint unknowns, from `_weighted`.
 
-    Photo by photo (p, 9, 9), its right side (p, 9), photo by joint (p, k, n) with k = 6 when no photo wobbles, joint by joint
-    (n, n) and its right side (n,).
+    Photo by photo (p, 11, 11), its right side (p, 11), photo by joint (p, k, n) with k = 6 when no photo wobbles, joint by
+    joint (n, n) and its right side (n,).
     """
     obs, size, photos = problem.obs, problem.layout.size, len(problem.obs.photos)
     columns = weighted.shape[2]
@@ -247,7 +250,7 @@ def _cost(problem: Problem, values: Values, weights: Array, robust: bool, at: Pr
         square = np.where(norm > HUBER_K, 2 * HUBER_K * norm - HUBER_K**2, square)
     cost = float((square * weights).sum())
     photos = len(problem.obs.photos)
-    cost += _add_wobble(problem, values, np.zeros((photos, 9, 9)), np.zeros((photos, 9)))
+    cost += _add_wobble(problem, values, np.zeros((photos, PHOTO_COLUMNS, PHOTO_COLUMNS)), np.zeros((photos, PHOTO_COLUMNS)))
     return cost + _add_known(problem, values) + _add_distances(problem, values)
 
 
@@ -259,10 +262,10 @@ def _huber(res: Array) -> Array:
 def _add_wobble(problem: Problem, values: Values, hpp: Array, gp: Array) -> float:
     sigma = problem.wobble_sigma
     information = np.where(sigma > 0, 1.0 / np.where(sigma > 0, sigma, 1.0) ** 2, 0.0)
-    diagonal = np.arange(6, 9)
+    diagonal = np.arange(6, PHOTO_COLUMNS)
     # A photo without wobble keeps its zero columns: a one on the diagonal makes them solvable without moving anything.
     hpp[:, diagonal, diagonal] += np.where(sigma > 0, information, 1.0)
-    gp[:, 6:9] += information * values.wobble
+    gp[:, 6:] += information * values.wobble
     return float((information * values.wobble**2).sum())
 
 

@@ -161,7 +161,7 @@ def project_arrays(
 
 @dataclass(frozen=True, slots=True)
 class Wobble:
-    """How much one photo's lens differs from the profile (k = 1): autofocus breathing, stabilisation.
+    """How much one photo's lens differs from the profile (k = 1): autofocus breathing, stabilisation, rolling shutter.
 
     Attributes
     ----------
@@ -169,10 +169,13 @@ class Wobble:
         σ of the focal length, percent.
     centre_px : float
         σ of the principal point, px, each axis.
+    row_drift_px : float
+        σ of the drift of a picture that was read row by row while the camera moved, px over 1000 rows, each axis.
     """
 
     focal_percent: float = 0.0
     centre_px: float = 0.0
+    row_drift_px: float = 0.0
 
     @property
     def present(self) -> bool:

@@ -118,6 +118,7 @@ class _Correlation(FileModel):
 class _Wobble(FileModel):
     focal_percent: NotNegative = 0.0
     centre_px: NotNegative = 0.0
+    row_drift_px: NotNegative = 0.0
 
 
 class _Fit(FileModel):
@@ -231,7 +232,7 @@ def _read_own(path: Path) -> LensFile:
         camera=camera,
         cov=cov,
         focus=doc.focus,
-        wobble=Wobble(doc.wobble.focal_percent, doc.wobble.centre_px),
+        wobble=Wobble(doc.wobble.focal_percent, doc.wobble.centre_px, doc.wobble.row_drift_px),
         make=doc.make,
         model=doc.model,
         focal_length_mm=doc.focal_length_mm,
@@ -266,6 +267,8 @@ def profile_text(profile: LensProfile, notes: LensNotes) -> str:
     doc["correlation"] = _correlation(names, profile.cov[np.ix_(rows, rows)], sigma)
     wobble = _numbers({"focal_percent": profile.wobble.focal_percent, "centre_px": profile.wobble.centre_px})
     wobble.comment("sigma of one photo's focal length and principal point")
+    if profile.wobble.row_drift_px:
+        wobble["row_drift_px"] = profile.wobble.row_drift_px
     doc["wobble"] = wobble
     doc["fit"] = _fit(notes)
     return tomlkit.dumps(doc)

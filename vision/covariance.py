@@ -55,7 +55,7 @@ def covariance_parts(problem: Problem, solution: Solution, cov: Array) -> tuple[
         add(source, np.concatenate([leads[known.names] @ known.parts[source] for known in mine], axis=1) @ lead.T)
     if problem.wobble_sigma.any():
         held = np.where(problem.wobble_sigma > 0, problem.wobble_sigma, np.inf)
-        pull = (solution.normal.photo_joint[:, 6:9, :] / held[..., None]).reshape(-1, layout.size) @ cov
+        pull = (solution.normal.photo_joint[:, 6:, :] / held[..., None]).reshape(-1, layout.size) @ cov
         add("wobble", pull.T @ pull)
     if problem.distances:
         rows = np.array([row * 2.0 / tape.pm_mm for tape, _, row in tape_rows(problem, solution.values)]) @ cov

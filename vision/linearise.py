@@ -1,12 +1,13 @@
 """Every corner of a network predicted at given values, and its derivatives: the inner loop of the adjustment.
 
 Model of one corner (DEVELOPERS.md, "The network"): board frame, scaled about the centre mark, printed a little beside and bent,
-to `survey` by the body's pose, to `cam` by the photo's pose, to pixels by the lens with the photo's wobble.
+to `survey` by the body's pose, to `cam` by the photo's pose, to pixels by the lens with the photo's wobble and its rows' drift.
 
 A corner's pixel is differentiated once, by the *own columns* of its sighting: pose of the board in the camera, print scale,
-bend, lens. What a photo or a body does to the pixel is a linear map of these per sighting: turning and shifting a body in
-`survey` is the adjoint of the photo's pose applied to the board's motion in `cam`; a scale common to a print run acts like the
-board's own; wobble acts like the lens. So products of derivatives are formed from the few own columns and mapped afterwards.
+bend, lens, drift. What a photo or a body does to the pixel is a linear map of these per sighting: turning and shifting a body
+in `survey` is the adjoint of the photo's pose applied to the board's motion in `cam`; a scale common to a print run acts like
+the board's own; wobble acts like the lens. So products of derivatives are formed from the few own columns and mapped
+afterwards.
 """
 
 from __future__ import annotations
@@ -23,9 +24,11 @@ from vision.unknowns import Layout, Values
 
 POSE, SCALE, BEND = slice(0, 6), slice(6, 8), slice(8, 8 + BEND_MODES)
 LENS = slice(8 + BEND_MODES, 20 + BEND_MODES)
-OWN_COLUMNS = LENS.stop
-PHOTO_COLUMNS = 9
-"""Of a photo: pose, relative focal length, principal point."""
+DRIFT = slice(LENS.stop, LENS.stop + 2)
+OWN_COLUMNS = DRIFT.stop
+PHOTO_COLUMNS = 11
+"""Of a photo: pose, relative focal length, principal point, drift from row to row."""
+DRIFT_OF_PHOTO = slice(9, 11)
 JOINT_COLUMNS = 6 + 2 + 2 + BEND_MODES + 12
 """Of what a sighting touches: pose of its body, scale of its run, own scale, bend, lens."""
 FOCAL = slice(10 + BEND_MODES, 12 + BEND_MODES)
@@ -72,10 +75,11 @@ def predict(obs: Observations, centres: Array, values: Values) -> Prediction:
     ahead = in_cam[..., 2] > NEAREST_MM
     own = values.lens[obs.lens_of_photo].T.copy()
     own[:2] *= 1.0 + values.wobble[:, 0]
-    own[2:4] += values.wobble[:, 1:].T
+    own[2:4] += values.wobble[:, 1:3].T
     lens = own[:, obs.photo]
     px, _, _ = project_arrays(_in_front(in_cam, ahead), _per_corner(lens, m), jacobians=False)
-    residual = whitened(obs, (px.reshape(s, m, 2) - obs.px)[..., None])[..., 0] * obs.used[..., None]
+    px = px.reshape(s, m, 2) + obs.row_share[..., None] * values.wobble[obs.photo, None, 3:]
+    residual = whitened(obs, (px - obs.px)[..., None])[..., 0] * obs.used[..., None]
     return Prediction(from_mark, in_cam, ahead, lens, residual)
 
 
@@ -98,6 +102,7 @@ def design(obs: Observations, values: Values, at: Prediction, columns: int) -> A
         out[..., BEND] = in_board[..., 2:] * obs.modes[:, :, None, :]
     if columns > LENS.start:
         out[..., LENS] = np.where(used, whitened(obs, d_lens.reshape(s, m, 2, 12)), 0.0)
+        out[..., DRIFT] = np.where(used, whitened(obs, obs.row_share[..., None, None] * np.eye(2)), 0.0)
     return out.reshape(s, 2 * m, columns)
 
 
@@ -127,7 +132,7 @@ def own_columns(layout: Layout, wobble_sigma: Array) -> int:
 
 
 def photo_map(obs: Observations, values: Values, wobble_sigma: Array, columns: int) -> Array:
-    """How a sighting's own columns follow its photo's unknowns, shape (s, columns, 6) or, with the lens, (s, columns, 9)."""
+    """How a sighting's own columns follow its photo's unknowns, shape (s, columns, 6) or, with the lens, (s, columns, 11)."""
     out = np.zeros((len(obs.photo), columns, PHOTO_COLUMNS if columns == OWN_COLUMNS else 6))
     out[:, POSE, :6] = np.eye(6)
     if columns == OWN_COLUMNS:
@@ -136,6 +141,7 @@ def photo_map(obs: Observations, values: Values, wobble_sigma: Array, columns: i
         for k in (0, 1):
             out[:, LENS.start + k, 6] = focal[:, k] * wobbles[:, 0]
             out[:, LENS.start + 2 + k, 7 + k] = wobbles[:, 1 + k]
+            out[:, DRIFT.start + k, 9 + k] = wobbles[:, 3 + k]
     return out
 
 

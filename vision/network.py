@@ -19,6 +19,7 @@ from vision.boards import BoardSet
 from vision.camera import Camera, LensProfile
 from vision.errors import NetworkError
 from vision.frames import Pose
+from vision.linearise import PHOTO_COLUMNS
 from vision.network_report import BodyStrength, Network, redundancy_of, report, weak_spots
 from vision.network_start import Start, find_start, in_frame_of
 from vision.network_state import NetworkState
@@ -52,6 +53,7 @@ def adjust_network(
     robust: bool = True,
     start: Start | None = None,
     whole: bool = True,
+    row_drift_px: float = 0.0,
 ) -> Network:
     """Adjust photos and boards in one network.
 
@@ -74,6 +76,9 @@ def adjust_network(
         Where to start from, when it is known (`start_of` an earlier adjustment of the same photos).
     whole : bool
         Carry the prior's other unknowns along and split the covariance by source; a trial adjustment can do without.
+    row_drift_px : float
+        σ (k = 1) of every photo's drift from row to row, px over `ROWS`, where its lens profile has less; with a prior, that of
+        its survey counts.
 
     Raises
     ------
@@ -100,7 +105,7 @@ def adjust_network(
 
     left_out: list[Rejected] = []
     while True:
-        problem = _problem(views, boards, lenses, datum, hold, prior, distances)
+        problem = _problem(views, boards, lenses, datum, hold, prior, distances, row_drift_px)
         values = _start_values(problem, start, cameras, prior)
         solution, problem, gone = _settle(problem, values, robust, trial=not whole)
         left_out += gone
@@ -163,6 +168,7 @@ def _problem(
     hold: Hold,
     prior: NetworkState | None,
     distances: Sequence[Distance],
+    row_drift_px: float = 0.0,
 ) -> Problem:
     obs = weighed(stack_views(views, boards, lenses), prior.noise_share if prior else 0.0)
     held = frozenset(prior.names) if prior else frozenset()
@@ -171,13 +177,17 @@ def _problem(
     known = known_beforehand(obs, boards, lenses, layout, held)
     board_of_body = np.zeros(len(obs.bodies), dtype=np.int64)
     board_of_body[obs.body] = obs.board
+    drift = prior.row_drift_px if prior else row_drift_px
     wobble = np.array(
-        [[w.focal_percent / 100.0, w.centre_px, w.centre_px] for w in (lenses[name].wobble for name in obs.lenses)]
+        [
+            [w.focal_percent / 100.0, w.centre_px, w.centre_px, max(w.row_drift_px, drift), max(w.row_drift_px, drift)]
+            for w in (lenses[name].wobble for name in obs.lenses)
+        ]
     )
     place = {body: i for i, body in enumerate(obs.bodies)}
     tapes = tuple((place[d.a], place[d.b], d) for d in distances if d.a in place and d.b in place)
     centres = np.array([boards[name].centre_mm for name in obs.boards])
-    return Problem(obs, layout, tuple(known), tapes, centres, board_of_body, wobble[obs.lens_of_photo], carried)
+    return Problem(obs, layout, tuple(known), tapes, centres, board_of_body, wobble[obs.lens_of_photo], carried, drift)
 
 
 def _part_of(prior: NetworkState, layout: Layout) -> Known:
@@ -194,7 +204,7 @@ def _start_values(problem: Problem, start: Start, cameras: Mapping[str, Camera],
     photos = [start.photos[photo] for photo in obs.photos]
     values = Values(
         np.array([cameras[name].parameters for name in obs.lenses]),
-        np.zeros((len(obs.photos), 3)),
+        np.zeros((len(obs.photos), PHOTO_COLUMNS - 6)),
         np.zeros((len(obs.runs), 2)),
         np.zeros((len(obs.boards), 2)),
         np.zeros((len(obs.boards), BEND_MODES)),
@@ -210,7 +220,7 @@ def _start_values(problem: Problem, start: Start, cameras: Mapping[str, Camera],
         for i, name in enumerate(problem.layout.names):
             if name in there and name.partition(":")[0] in PRINTED:
                 step[i] = prior.value[there[name]]
-        values = moved(values, problem.layout, step, np.zeros((len(obs.photos), 9)))
+        values = moved(values, problem.layout, step, np.zeros((len(obs.photos), PHOTO_COLUMNS)))
     return values
 
 

@@ -31,6 +31,7 @@ def state_bytes(state: NetworkState) -> bytes:
         "chi_square": state.chi_square,
         "redundancy": state.redundancy,
         "noise_share": state.noise_share,
+        "row_drift_px": state.row_drift_px,
         "sources": list(state.parts),
     }
     buffer = io.BytesIO()
@@ -87,4 +88,5 @@ def read_state(path: Path) -> NetworkState:
         float(head["chi_square"]),
         int(head["redundancy"]),
         float(head.get("noise_share", 0.0)),
+        float(head.get("row_drift_px", 0.0)),
     )

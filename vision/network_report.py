@@ -111,7 +111,9 @@ def report(
         total, all_redundancy = total + prior.chi_square, all_redundancy + prior.redundancy
     factor = max(1.0, total / max(all_redundancy, 1), sigma0**2 if sigma0 > band[1] else 0.0)
     value = vector_of(solution.values, layout)
-    state = NetworkState(datum, layout.names, value, cov, parts, board_of, factor, total, all_redundancy, obs.noise_share)
+    state = NetworkState(
+        datum, layout.names, value, cov, parts, board_of, factor, total, all_redundancy, obs.noise_share, problem.row_drift_px
+    )
     if prior and whole:
         state = carry(state, prior, lead)
     misfit = distance_misfit(problem, solution.values)

@@ -32,6 +32,8 @@ class NetworkState:
         Of all photos so far.
     noise_share : float
         Of the survey (`vision.noise_share`); later photos are weighed by it too.
+    row_drift_px : float
+        σ of the photos' drift from row to row as the survey found it (`vision.row_drift`); later photos are allowed it too.
     probes : dict of str to ndarray, shape (n, q)
         Further, vanishing sources of uncertainty, each by a root of its covariance (`reliability.with_probes`); never written.
     """
@@ -46,6 +48,7 @@ class NetworkState:
     chi_square: float
     redundancy: int
     noise_share: float = 0.0
+    row_drift_px: float = 0.0
     probes: Mapping[str, Array] = field(default_factory=dict)
 
     def pose(self, body: str) -> Pose:

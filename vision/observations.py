@@ -19,6 +19,8 @@ from vision.frames import Array
 from vision.sightings import Sighting
 
 BEND_MODES = 3
+ROWS = 1000.0
+"""The drift of a photo read row by row while the camera moves is told in px over so many rows."""
 SHOWN = 1e-6
 """A mode that departs by less at the corners, of 1 at the rim, cannot be seen."""
 
@@ -106,6 +108,8 @@ class Observations:
     used : ndarray of bool, shape (s, m)
     count : ndarray of int, shape (s,)
         Corners of each sighting; the rest of its row is padding.
+    row_share : ndarray, shape (s, m)
+        How far the corner lies below the picture's middle, in units of `ROWS`: what a photo's drift from row to row works by.
     excess : ndarray, shape (s,)
         `Sighting.excess`.
     noise_share : float
@@ -129,6 +133,7 @@ class Observations:
     whiten: Array
     used: NDArray[np.bool_]
     count: NDArray[np.int64]
+    row_share: Array
     excess: Array
     noise_share: float = 0.0
 
@@ -171,6 +176,8 @@ def stack_views(views: Sequence[View], boards: BoardSet, lenses: Mapping[str, Le
         corner_id[i, :n], used[i, :n] = ids, True
     whiten[used] = np.linalg.inv(np.linalg.cholesky(np.concatenate([seen.sighting.cov_px for _, seen in rows])))
 
+    middle_row = np.array([(lenses[view.lens].camera.height_px - 1) / 2.0 for view, _ in rows])
+
     def index(names: tuple[str, ...], picked: list[str]) -> NDArray[np.int64]:
         place = {name: i for i, name in enumerate(names)}
         return np.array([place[name] for name in picked], dtype=np.int64)
@@ -193,5 +200,6 @@ def stack_views(views: Sequence[View], boards: BoardSet, lenses: Mapping[str, Le
         whiten,
         used,
         np.array([len(seen.sighting.corner_ids) for _, seen in rows], dtype=np.int64),
+        (px[..., 1] - middle_row[:, None]) / ROWS * used,
         np.array([seen.sighting.excess for _, seen in rows]),
     )

@@ -6,16 +6,14 @@ the other photos tell, by boards high and low in the picture that lie where no p
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from vision.frames import Array
-from vision.observations import BodySighting, View
+from vision.observations import ROWS, BodySighting, View
 
-ROWS = 1000.0
-"""A drift is told in px over so many rows."""
 COUNTS_FOR = 0.25
 """A photo whose drift was found and taken out: what was found took up some of what the photo knows."""
 MOST_PX = 5.0
@@ -34,22 +32,12 @@ def steadied(views: Sequence[View], drift_px: Mapping[str, Array]) -> list[View]
     ]
 
 
-def row_shares(rows_px: Array) -> Array:
-    """Share of `ROWS` by which rows lie below the middle of those given."""
-    return np.asarray((rows_px - np.mean(rows_px)) / ROWS)
-
-
 def _steady(view: View, drift: Array) -> View:
-    share = row_shares(np.concatenate([seen.sighting.px[:, 1] for seen in view.seen]))
-    return replace(view, seen=tuple(_shifted(view.seen, share, drift)))
+    middle = np.mean(np.concatenate([seen.sighting.px[:, 1] for seen in view.seen]))
 
+    def shifted(seen: BodySighting) -> BodySighting:
+        s = seen.sighting
+        px = s.px - (s.px[:, 1:] - middle) / ROWS * drift
+        return replace(seen, sighting=replace(s, px=px, cov_px=s.cov_px / COUNTS_FOR))
 
-def _shifted(seen: Collection[BodySighting], share: Array, drift: Array) -> list[BodySighting]:
-    out, first = [], 0
-    for one in seen:
-        s = one.sighting
-        last = first + len(s.px)
-        px, cov = s.px - share[first:last, None] * drift, s.cov_px / COUNTS_FOR
-        out.append(replace(one, sighting=replace(s, px=px, cov_px=cov)))
-        first = last
-    return out
+    return replace(view, seen=tuple(map(shifted, view.seen)))

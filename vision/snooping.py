@@ -22,7 +22,6 @@ from vision.adjust import Problem, Solution, linearised
 from vision.covariance import covariance
 from vision.frames import Array
 from vision.linearise import FOCAL, PHOTO_COLUMNS
-from vision.rolling_shutter import row_shares
 from vision.suppositions import Found, Moved, Sheared, Supposition, Typed, Zoomed
 from vision.unknowns import Known, departure, vector_of
 
@@ -108,11 +107,7 @@ class _Bench:
     def _drifts(self) -> Array:
         """Whitened derivatives (s, 2 m, 2) of the corners by their photo's drift along x and y."""
         obs = self.problem.obs
-        share = np.zeros(obs.used.shape)
-        for photo in range(len(obs.photos)):
-            mine = (obs.photo == photo)[:, None] & obs.used
-            if mine.any():
-                share[mine] = row_shares(obs.px[..., 1][mine])
+        share = np.where(obs.used, obs.row_share, 0.0)
         return np.asarray((obs.whiten * share[..., None, None]).reshape(len(share), -1, 2), dtype=float)
 
     def knows(self, guess: Guessed) -> bool:

@@ -41,8 +41,8 @@ class Values:
     Attributes
     ----------
     lens : ndarray, shape (lenses, 12)
-    wobble : ndarray, shape (photos, 3)
-        Relative focal length, principal point x and y in px.
+    wobble : ndarray, shape (photos, 5)
+        Relative focal length, principal point x and y in px, drift along x and y in px over `ROWS`.
     scale_run : ndarray, shape (runs, 2)
     scale_own : ndarray, shape (boards, 2)
     bend : ndarray, shape (boards, 3), mm
@@ -245,7 +245,7 @@ def vector_of(values: Values, layout: Layout) -> Array:
 
 
 def moved(values: Values, layout: Layout, step: Array, photo_step: Array) -> Values:
-    """Values after a step of the joint vector and of every photo (`photo_step`, shape (photos, 9): pose and wobble)."""
+    """Values after a step of the joint vector and of every photo (`photo_step`, shape (photos, 11): pose and wobble)."""
 
     def bump(part: Array, place: NDArray[np.int64]) -> Array:
         out = part.copy()
@@ -258,7 +258,7 @@ def moved(values: Values, layout: Layout, step: Array, photo_step: Array) -> Val
     return replace(
         values,
         lens=bump(values.lens, layout.lens),
-        wobble=values.wobble + photo_step[:, 6:9],
+        wobble=values.wobble + photo_step[:, 6:],
         scale_run=bump(values.scale_run, layout.scale_run),
         scale_own=bump(values.scale_own, layout.scale_own),
         bend=bump(values.bend, layout.bend),

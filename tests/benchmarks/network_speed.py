@@ -20,6 +20,7 @@ from scipy.sparse import csr_matrix, lil_matrix
 from tests.support.network_world import CAMERA, lens_profile, ring_world, small_boards, views_of
 from vision.adjust import Problem, adjust, residuals
 from vision.covariance import covariance
+from vision.linearise import PHOTO_COLUMNS
 from vision.network import _problem, _start_values
 from vision.network_start import find_start
 from vision.unknowns import Hold, Values, departure, moved, vector_of
@@ -41,7 +42,7 @@ def problem_of(photos: int, boards: int) -> tuple[Problem, Values]:
     for i, name in enumerate(problem.layout.names):
         if name.startswith("pose:"):
             step[i] = rng.normal(0.0, 2e-3 if name.split(":")[2].startswith("r") else 3.0)
-    kick = np.zeros((len(problem.obs.photos), 9))
+    kick = np.zeros((len(problem.obs.photos), PHOTO_COLUMNS))
     kick[:, :3] = rng.normal(0.0, 1e-3, kick[:, :3].shape)
     kick[:, 3:6] = rng.normal(0.0, 3.0, kick[:, 3:6].shape)
     return problem, moved(values, problem.layout, step, kick)
@@ -55,7 +56,7 @@ def general_solver(problem: Problem, start: Values) -> tuple[Callable[[np.ndarra
     place = layout.index()
 
     def values_of(x: np.ndarray) -> Values:
-        step = np.zeros((photos, 9))
+        step = np.zeros((photos, PHOTO_COLUMNS))
         step[:, :PHOTO_UNKNOWNS] = x[size:].reshape(photos, PHOTO_UNKNOWNS)
         return moved(start, layout, x[:size], step)
 

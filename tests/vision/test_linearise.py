@@ -10,7 +10,7 @@ import pytest
 from tests.support.network_world import CAMERA, lens_profile, ring_world, small_boards, views_of
 from vision.adjust import Problem, linearised, normal_equations, residuals
 from vision.camera import Wobble
-from vision.linearise import BEND, OWN_COLUMNS, POSE, design, own_columns, predict
+from vision.linearise import BEND, OWN_COLUMNS, PHOTO_COLUMNS, POSE, design, own_columns, predict
 from vision.network import _problem, _start_values
 from vision.network_start import find_start
 from vision.observations import BodySighting
@@ -26,6 +26,8 @@ HOLDS = [
     (Hold(scale=True, bend=True), NO_WOBBLE, OWN_COLUMNS),
     (Hold(lens=True, scale=True, bend=True), Wobble(0.5, 3.0), OWN_COLUMNS),
     (Hold(), Wobble(0.5, 0.0), OWN_COLUMNS),
+    (Hold(lens=True, scale=True), Wobble(0.0, 0.0, 2.0), OWN_COLUMNS),
+    (Hold(), Wobble(0.5, 3.0, 2.0), OWN_COLUMNS),
 ]
 
 
@@ -40,7 +42,7 @@ def problem_of(hold: Hold, wobble: Wobble) -> tuple[Problem, Values]:
     values = _start_values(problem, start, {"cam": CAMERA}, None)
     rng = np.random.default_rng(1)
     step = rng.normal(0, 1, problem.layout.size) * sizes_of(problem)
-    return problem, moved(values, problem.layout, step, rng.normal(0, 1e-4, (len(problem.obs.photos), 9)))
+    return problem, moved(values, problem.layout, step, rng.normal(0, 1e-4, (len(problem.obs.photos), PHOTO_COLUMNS)))
 
 
 def _part(seen: BodySighting) -> BodySighting:
@@ -57,12 +59,12 @@ def full_jacobian(problem: Problem, values: Values) -> np.ndarray:
     """Derivatives of all whitened residuals by joint unknowns, then photos, from `linearised`."""
     obs, size = problem.obs, problem.layout.size
     _, by_photo, by_joint, places = linearised(problem, values)
-    out = np.zeros((*obs.used.shape, 2, size + 1 + 9 * len(obs.photos)))
+    out = np.zeros((*obs.used.shape, 2, size + 1 + PHOTO_COLUMNS * len(obs.photos)))
     for i, photo in enumerate(obs.photo):
         for k, place in enumerate(places[i]):  # a place may come twice: the scale of a run of one board
             out[i, ..., place] += by_joint[i, ..., k]
-        out[i, ..., size + 1 + 9 * photo : size + 10 + 9 * photo] = by_photo[i]
-    return np.delete(out, size, axis=-1).reshape(-1, size + 9 * len(obs.photos))
+        out[i, ..., size + 1 + PHOTO_COLUMNS * photo : size + 1 + PHOTO_COLUMNS * (photo + 1)] = by_photo[i]
+    return np.delete(out, size, axis=-1).reshape(-1, size + PHOTO_COLUMNS * len(obs.photos))
 
 
 @pytest.mark.parametrize(("hold", "wobble", "columns"), HOLDS)
@@ -71,14 +73,15 @@ def test_derivatives_are_those_of_the_residuals(hold: Hold, wobble: Wobble, colu
     assert own_columns(problem.layout, problem.wobble_sigma) == columns
     jac = full_jacobian(problem, values)
     size, photos = problem.layout.size, len(problem.obs.photos)
-    step_sizes = np.concatenate([0.1 * sizes_of(problem), np.tile([1e-5] * 3 + [1e-2] * 3 + [1e-5, 1e-2, 1e-2], photos)])
+    of_photo = [1e-5] * 3 + [1e-2] * 3 + [1e-5] + [1e-2] * 4
+    step_sizes = np.concatenate([0.1 * sizes_of(problem), np.tile(of_photo, photos)])
     shifting = np.concatenate([np.ones(size, dtype=bool), photo_unknowns(problem)])
     for k in np.flatnonzero(shifting):
-        step = np.zeros(size + 9 * photos)
+        step = np.zeros(size + PHOTO_COLUMNS * photos)
         step[k] = step_sizes[k]
 
         def at(sign: float, step: np.ndarray = step) -> np.ndarray:
-            there = moved(values, problem.layout, sign * step[:size], sign * step[size:].reshape(photos, 9))
+            there = moved(values, problem.layout, sign * step[:size], sign * step[size:].reshape(photos, PHOTO_COLUMNS))
             return residuals(problem, there)[0].ravel()
 
         numeric = (at(1.0) - at(-1.0)) / (2 * step_sizes[k])
@@ -100,8 +103,8 @@ def test_no_corner_of_a_sighting_has_the_place_of_another() -> None:
 
 
 def photo_unknowns(problem: Problem) -> np.ndarray:
-    """Which of every photo's nine are free: the pose, and wobble that the lens has."""
-    free = np.ones((len(problem.obs.photos), 9), dtype=bool)
+    """Which of every photo's unknowns are free: the pose, and wobble and drift that the lens has."""
+    free = np.ones((len(problem.obs.photos), PHOTO_COLUMNS), dtype=bool)
     free[:, 6:] = problem.wobble_sigma > 0
     return free.ravel()
 

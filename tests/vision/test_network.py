@@ -12,6 +12,7 @@ from tests.support.network_world import CAMERA, World, lens_profile, misprinted,
 from vision.camera import Wobble
 from vision.errors import NetworkError
 from vision.frames import Pose, exp_so3
+from vision.linearise import PHOTO_COLUMNS
 from vision.network import Network, adjust_network, start_of
 from vision.network_start import NotTiedError, Start, find_start
 from vision.observations import BodySighting, Distance, View, bend_modes
@@ -365,7 +366,7 @@ def test_jacobians_agree_with_differences() -> None:
 
     world = ring_world(17, boards=4, photos=4)
     views = views_of(world, noise_px=1.0, said_px=0.5)
-    lens = {"cam": lens_profile(sigma=1.0, wobble=Wobble(0.5, 3.0))}
+    lens = {"cam": lens_profile(sigma=1.0, wobble=Wobble(0.5, 3.0, 2.0))}
     marks = [world.world_from_body[b].apply(world.boards[b].centre_mm) for b in ("b0", "b3")]
     tape = Distance("b0", "b3", float(np.linalg.norm(marks[0] - marks[1])) + 3.0, 1.0)
     start = find_start(views, world.boards, {"cam": CAMERA}, "b0")
@@ -374,23 +375,23 @@ def test_jacobians_agree_with_differences() -> None:
     rng = np.random.default_rng(1)
     size, photos = problem.layout.size, len(problem.obs.photos)
     sizes = np.array([{"pose": 1e-4, "lens": 1e-3, "bend": 1e-2}.get(n.split(":")[0], 1e-5) for n in problem.layout.names])
-    values = moved(values, problem.layout, rng.normal(0, 1, size) * sizes, rng.normal(0, 1e-4, (photos, 9)))
+    values = moved(values, problem.layout, rng.normal(0, 1, size) * sizes, rng.normal(0, 1e-4, (photos, PHOTO_COLUMNS)))
     weights = problem.obs.used.astype(float)
     normal = normal_equations(problem, values, weights)
     # The reduced right side mixes joint and photo gradients; undo the elimination to compare plain gradients.
     gradient_photo = normal.photo_right
     flat = np.einsum("pij,pjk->pik", np.linalg.inv(normal.photo_inverse), normal.photo_joint)
     gradient = normal.right + np.einsum("pik,pi->k", normal.photo_joint, gradient_photo)
-    assert flat.shape == (photos, 9, size)
+    assert flat.shape == (photos, PHOTO_COLUMNS, size)
     for k in range(size):
         step = np.zeros(size)
         step[k] = h = 1e-3 * sizes[k]
-        ahead = _cost(problem, moved(values, problem.layout, step, np.zeros((photos, 9))), weights, False)
-        behind = _cost(problem, moved(values, problem.layout, -step, np.zeros((photos, 9))), weights, False)
+        ahead = _cost(problem, moved(values, problem.layout, step, np.zeros((photos, PHOTO_COLUMNS))), weights, False)
+        behind = _cost(problem, moved(values, problem.layout, -step, np.zeros((photos, PHOTO_COLUMNS))), weights, False)
         numeric = (ahead - behind) / (2 * h) / 2.0
         assert numeric == pytest.approx(gradient[k], rel=1e-4, abs=1e-5 * np.abs(gradient).max()), problem.layout.names[k]
-    for k in range(9):
-        step = np.zeros((photos, 9))
+    for k in range(PHOTO_COLUMNS):
+        step = np.zeros((photos, PHOTO_COLUMNS))
         step[1, k] = h = 1e-6 if k < 3 or k == 6 else 1e-4
         ahead = _cost(problem, moved(values, problem.layout, np.zeros(size), step), weights, False)
         behind = _cost(problem, moved(values, problem.layout, np.zeros(size), -step), weights, False)

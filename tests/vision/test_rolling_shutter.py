@@ -10,7 +10,8 @@ from scipy.stats import chi2
 
 from tests.support.network_world import lens_profile, ring_world, views_of
 from vision.network import adjust_network
-from vision.rolling_shutter import ROWS, steadied
+from vision.observations import ROWS
+from vision.rolling_shutter import steadied
 from vision.snooping import snoop
 from vision.suppositions import Sheared
 
