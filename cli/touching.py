@@ -31,6 +31,7 @@ from vision.gather import SeenPhoto
 from vision.moved import Moved
 from vision.network import Network, adjust_network
 from vision.observations import View
+from vision.photos import list_photos
 from vision.poses import PoseSet
 from vision.sightings_io import from_document, to_document
 
@@ -87,7 +88,7 @@ def run_teach(desk: Desk, survey: Survey, board: str, given: Sequence[Path], tic
     """
     need_stylus_board(desk, board)
     home = desk.job.folder / TEACH
-    paths = _there(given) if given else list(pictures(home))
+    paths = photos_there(given) if given else list(pictures(home))
     if not paths:
         raise FileError(
             f"{home}: no photo of the stylus", hint="put a dozen photos there, its tip in one dimple, or name them: see --help"
@@ -123,7 +124,7 @@ def run_touch(desk: Desk, survey: Survey, name: str, stylus_file: Path, given: S
     stylus = read_stylus(stylus_file)
     check_stylus(stylus, desk.boards, stylus_file)
     need_stylus_board(desk, stylus.board)
-    paths = _there(given) if given else list(touch_photos(desk.job, name))
+    paths = photos_there(given) if given else list(touch_photos(desk.job, name))
     names = _named(folder, paths, desk.job.photos_folder / folder)
     held = _adjusted(desk, survey, stylus.board, folder, paths, names, tick, with_car=True)
     stayed = car_stayed(held.network.poses, desk.job, desk.boards, folder)
@@ -312,11 +313,13 @@ def _kept(desk: Desk, survey: Survey, rows: Mapping[str, dict[str, Any]], name: 
     return name, tip_of(stylus), views
 
 
-def _there(given: Sequence[Path]) -> list[Path]:
-    missing = [path for path in given if not path.is_file()]
+def photos_there(given: Sequence[Path]) -> list[Path]:
+    """Photos given one by one or by their folder, each once."""
+    files = [photo for path in given for photo in (list_photos(path) if path.is_dir() else [path])]
+    missing = [path for path in files if not path.is_file()]
     if missing:
         raise FileError(f"{missing[0]}: no such photo", hint="check the name")
-    return list(given)
+    return list({path.resolve(): path for path in files}.values())
 
 
 def _named(folder: str, paths: Sequence[Path], home: Path) -> list[str]:
@@ -386,7 +389,7 @@ def _usable(
             views.append(view)
     if not views:
         raise MeasurementError(
-            f"outside the surveyed bay: no photo shows the stylus board {board} together with a floor board: {'; '.join(told)}",
+            f"no photo shows the stylus board {board} together with a floor board of the surveyed bay: {'; '.join(told)}",
             hint=f"step back until {board} and two floor boards or more ({', '.join(desk.job.floor[:4])}, …) are in the photo",
         )
     return views, told

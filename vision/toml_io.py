@@ -113,7 +113,8 @@ def read_text(path: Path) -> str:
         line = err.object[: err.start].count(b"\n") + 1
         raise FileError(f"{path}:{line}: not a text file in UTF-8", hint="save it again as UTF-8") from err
     except OSError as err:
-        raise FileError(f"{path}: cannot be read: {err.strerror or err}") from err
+        hint = "name the file in it" if path.is_dir() else "see to the rights of the file"
+        raise FileError(f"{path}: cannot be read: {err.strerror or err}", hint=hint) from err
 
 
 def write_whole(path: Path, data: str | bytes) -> None:
@@ -191,6 +192,8 @@ def _plain(fault: dict[str, Any]) -> str:
         return "this key is missing"
     if kind in ("model_type", "dict_type"):
         return f"should be a table of keys, not {fault['input']!r}"
+    if kind == "too_short" and "actual_length" in fault.get("ctx", {}):
+        return f"is a list of {fault['ctx']['actual_length']}, at least {fault['ctx']['min_length']} needed"
     if kind == "value_error":
         return message.removeprefix("Value error, ")
     return f"{message[0].lower()}{message[1:]}, not {fault['input']!r}"

@@ -17,6 +17,7 @@ from scipy.spatial.transform import Rotation
 
 from calib.paper.stylus import read_stylus
 from cli.base import Exit
+from cli.touching import photos_there
 from synthetic_images import truth
 from synthetic_images.rigid import apply, rigid
 from synthetic_images.touches import TEACH
@@ -25,6 +26,7 @@ from tests.support.commands import bayfix, nothing_written, refused
 from tests.support.photo_job import put_photos
 from tests.support.simulated import CHECK
 from tests.support.touched import BOARD, Touched, photographed, put_touches, rim_places, touched, without_board
+from vision.errors import FileError
 from vision.sightings import PhotoSightings
 
 pytestmark = pytest.mark.usefixtures("in_this_process")
@@ -227,7 +229,7 @@ def test_a_point_outside_the_surveyed_bay(job, there, surveyed_job):
     put_photos(surveyed_job, job, lost, held=(BOARD,))
     with nothing_written(job):
         words = refused("touch", job, "bumper")
-    assert "outside the surveyed bay: no photo shows the stylus board stylus-1 together with a floor board" in words
+    assert "no photo shows the stylus board stylus-1 together with a floor board of the surveyed bay" in words
     assert "touch-bumper/01.jpg: left out, it shows no floor board of this job beside stylus-1" in words
     assert "step back until stylus-1 and two floor boards or more" in words
 
@@ -253,6 +255,20 @@ def test_photos_without_the_stylus_are_named(job, there, surveyed_job):
     with nothing_written(job):
         words = refused("touch", job, "bumper")
     assert "point bumper: 1 photo shows the stylus board together with known floor boards, at least 2 are needed" in words
+
+
+def test_a_length_that_anything_agrees_with_is_no_proof(job):
+    assert bayfix("stylus", "prove", job, "a", "b", "--mm", "1000", "--pm", "inf").status == 2
+
+
+def test_photos_of_a_point_are_named_by_their_folder_and_each_counts_once(tmp_path):
+    for name in ("2.jpg", "10.jpg", "note.txt"):
+        (tmp_path / name).touch()
+    (tmp_path / "rest").mkdir()
+    found = photos_there([tmp_path, tmp_path / "2.jpg", tmp_path / "rest" / ".." / "10.jpg"])
+    assert [path.name for path in found] == ["2.jpg", "10.jpg"]
+    with pytest.raises(FileError, match=r"nope\.jpg: no such photo"):
+        photos_there([tmp_path / "nope.jpg"])
 
 
 def one_axis(there: Touched, camera: TrueCamera, turns_deg) -> dict[str, PhotoSightings]:

@@ -78,3 +78,9 @@ def test_a_file_no_person_wrote_is_refused_in_words(tmp_path, content, complaint
     with pytest.raises(FileError, match=rf"odd\.toml{complaint}") as caught:
         read_toml(path, _Any, "x/1")
     assert caught.value.hint
+
+
+def test_a_folder_in_place_of_a_file_is_refused_with_a_hint(tmp_path):
+    with pytest.raises(FileError, match="cannot be read") as caught:
+        read_toml(tmp_path, _Any, "x/1")
+    assert caught.value.hint in ("name the file in it", "see to the rights of the file")
