@@ -153,7 +153,7 @@ WRONG = [
     ('"height", "yaw"]', '"height"]', r":15: placement\.0: yaw is given, but does not stand under applies"),
     ('"height", "yaw"]', '"height", "yaw", "roll"]', r":15: placement\.0: roll applies to this target, but its value"),
     ('["stand-1"]', '["stand-1", "stand-1"]', r":18: placement\.0\.target_boards: board stand-1 is named twice"),
-    ('"point:nose-left", "point:nose-right"', '"point:quarter"', r":10: points\.nose\.between: is a list of 1, at least 2 needed"),
+    ('"point:nose-left", "point:nose-right"', '"point:quarter"', r":10: points\.nose\.between: is a list of 1, at least 2"),
     (
         '"point:nose-left", "point:nose-right"',
         '"point:quarter", "point:x"',
