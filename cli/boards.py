@@ -51,11 +51,11 @@ def new(
     """Write the starter set of one bay as a file with notes; overwrites nothing."""
     from vision.boards_io import starter_boards, starter_text
     from vision.errors import FileError
-    from vision.toml_io import write_whole
+    from vision.toml_io import write_file
 
     if file.exists():
         raise FileError(f"{file} is there already", hint="give another name: bayfix boards new other.toml")
-    write_whole(file, starter_text(variant.value))
+    write_file(file, starter_text(variant.value))
     names = [board.name for board in starter_boards(variant.value)]
     if as_json:
         print_json({"file": file.as_posix(), "variant": variant.value, "boards": names})

@@ -69,7 +69,7 @@ def budget(
     from cli.budget_run import of_a_check, placement_for, run_budget, typed_name
     from cli.budget_words import budget_document, in_words
     from cli.progress import progress_bars
-    from vision.toml_io import write_whole
+    from vision.toml_io import write_file
 
     figure = typed_name(figure)
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), sheet, stand))
@@ -91,7 +91,7 @@ def budget(
     name = "-".join(filter(None, ("budget", document["placement"], document["figure"])))
     write_result(desk.job, f"{name}.json", json.dumps(document, indent=1, ensure_ascii=False))
     if picture:
-        write_whole(picture, budget_png(document))
+        write_file(picture, budget_png(document))
     else:
         write_result(desk.job, f"{name}.png", budget_png(document))
     if as_json:

@@ -63,7 +63,7 @@ def lens(
     from vision.lens_advice import advice
     from vision.lens_photos import look, one_camera, photo_paths
     from vision.lens_picture import coverage_png
-    from vision.toml_io import write_whole
+    from vision.toml_io import write_file
 
     if focus not in ("locked", "auto"):
         raise typer.BadParameter("locked or auto", param_hint="--focus")
@@ -78,7 +78,7 @@ def lens(
     sentences += advice(fit, wanted)
     write_profile(out, _profile(fit, meta, out), _notes(fit, sentences))
     picture = _picture_path(out)
-    write_whole(picture, coverage_png(fit, f"Lens of {_camera_name(meta)}"))
+    write_file(picture, coverage_png(fit, f"Lens of {_camera_name(meta)}"))
     faults = {photo.name: photo.fault for photo in seen if photo.fault}
     document = _document(fit, [photo.name for photo in seen], faults, sentences)
     if json:

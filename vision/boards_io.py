@@ -14,7 +14,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from vision.boards import NOMINAL_BAR_MM, SCALE_OWN_PM, Board, BoardSet, PrintScale, predefined_dictionary
 from vision.errors import BoardError, FileError
-from vision.toml_io import FileModel, line_of, read_text, read_toml, write_whole
+from vision.toml_io import FileModel, line_of, read_text, read_toml, write_file
 
 SCHEMA = "boards/1"
 Variant = Literal["a4", "a3"]
@@ -196,7 +196,7 @@ def write_boards(path: Path, boards: BoardSet) -> None:
                 rows.append(_table(board))
         if rows:
             doc[kind] = rows
-    write_whole(path, tomlkit.dumps(doc))
+    write_file(path, tomlkit.dumps(doc))
 
 
 def _table(board: Board) -> tomlkit.items.Table:
@@ -282,7 +282,7 @@ def record_bars(
         values["date"] = date
     for board in chosen:
         text = _with_measured(text, board, _inline(**values))
-    write_whole(path, text)
+    write_file(path, text)
     return chosen
 
 

@@ -18,7 +18,7 @@ from vision.camera import DISTORTION_NAMES, INTRINSIC_NAMES, Camera, LensProfile
 from vision.camera_foreign import ForeignCamera, opencv_text, read_opencv, read_ros, ros_text
 from vision.errors import FileError
 from vision.frames import Array
-from vision.toml_io import FileModel, read_text, read_toml, write_whole
+from vision.toml_io import FileModel, read_text, read_toml, write_file
 
 SCHEMA = "lens/1"
 ENDING = ".lens.toml"
@@ -198,11 +198,11 @@ def write_profile(path: Path, profile: LensProfile, notes: LensNotes | None = No
     """
     ending = path.suffix.lower()
     if ending == ".toml":
-        write_whole(path, profile_text(profile, notes or LensNotes()))
+        write_file(path, profile_text(profile, notes or LensNotes()))
     elif ending in (".xml", ".yml"):
-        write_whole(path, opencv_text(profile.camera, xml=ending == ".xml"))
+        write_file(path, opencv_text(profile.camera, xml=ending == ".xml"))
     elif ending == ".yaml":
-        write_whole(path, ros_text(profile.camera, profile.name))
+        write_file(path, ros_text(profile.camera, profile.name))
     else:
         raise _unknown_ending(path)
 

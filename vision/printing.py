@@ -16,7 +16,7 @@ from reportlab.pdfgen.canvas import Canvas
 from vision.boards import NOMINAL_BAR_MM, Board
 from vision.print_layout import TICK_MM, Box, Line, Page, centre_is_corner, page_layout, squares
 from vision.print_words import BOLD, LEADING, PLAIN, POINTS_PER_MM, Words, place_words, title_pt
-from vision.toml_io import write_whole
+from vision.toml_io import write_file
 
 LINE_MM = 0.2
 
@@ -46,7 +46,7 @@ def print_boards(boards: Iterable[Board], paper: str, path: Path) -> None:
         _Sheet(canvas, page).draw(board)
         canvas.showPage()
     canvas.save()
-    write_whole(path, buffer.getvalue())
+    write_file(path, buffer.getvalue())
 
 
 def black_loops(board: Board) -> list[Loop]:

@@ -131,6 +131,21 @@ def write_whole(path: Path, data: str | bytes) -> None:
         raise
 
 
+def write_file(path: Path, data: str | bytes) -> None:
+    """Write a file that a person named, whole or not at all.
+
+    Raises
+    ------
+    FileError
+        It cannot be written: a folder of that name, a file where a folder should be, no rights, no room.
+    """
+    try:
+        write_whole(path, data)
+    except OSError as err:
+        hint = "choose another name, make room, or see to the rights of the folder"
+        raise FileError(f"{path}: cannot be written: {err.strerror or err}", hint=hint) from err
+
+
 def line_of(text: str, keys: tuple[str | int, ...]) -> int | None:
     """Line (from 1) where the entry at the path `keys` stands, or the nearest table header above it; None if unknown."""
     best: int | None = None

@@ -8,6 +8,8 @@ import pytest
 from typer.testing import CliRunner
 
 from cli.main import app
+from tests.support.commands import nothing_written, refused
+from tests.support.paper_job import LENS
 from tests.support.pdf import read_pages
 from vision.boards_io import read_boards
 
@@ -104,3 +106,22 @@ def test_list_shows_pattern_ids_paper_and_scale():
     for part in ("9 x 6, 28 mm", "120-146", "a4", "x 99.86 %, y 99.71 %, each ±0.07 %"):
         assert part in lens
     assert "25 of 26 boards have no measured print scale" in result.stderr
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("boards", "new", "file/x.toml"),
+        ("boards", "print", "lens-1", "--out", "file/x.pdf"),
+        ("boards", "print", "lens-1", "--out", "folder"),
+        ("lens-file", "phone.lens.toml", "file/x.lens.toml"),
+    ],
+    ids=" ".join,
+)
+def test_a_name_that_no_file_can_have_is_refused_in_words(tmp_path, words):
+    """A file stands where a folder should be, or a folder where the file should be."""
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "phone.lens.toml").write_text(LENS, encoding="utf-8")
+    with nothing_written(tmp_path):
+        assert "cannot be written" in refused(*words)
