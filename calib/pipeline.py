@@ -16,7 +16,7 @@ from scipy.special import chdtri
 from calib.bodies import REST, body_of
 from calib.decision.floor_limits import FloorRow, judge_floor
 from calib.decision.moves import Move, moves
-from calib.decision.verdict import Judgement, Rule, Verdict, at_best_undecided, judge
+from calib.decision.verdict import Judgement, Rule, at_best_undecided, judge
 from calib.geometry.flange import apply_flanges
 from calib.geometry.floor import Flatness, floor_flatness, floor_plane
 from calib.geometry.floor_map import FloorMap, floor_map
@@ -260,9 +260,3 @@ def _stand_as_seen(poses: PoseSet, stand: Stand, body_of_board: Mapping[str, str
         )
     rest = [entry for entry in stand.boards if entry is not seen[0]]
     return replace(stand, boards=(seen[0], *rest))
-
-
-def undecided_reasons(judgement: Judgement) -> list[str]:
-    """Names of the figures that are undecided, worst first."""
-    open_figures = [figure for figure in judgement.figures if figure.verdict is Verdict.UNDECIDED]
-    return [figure.name for figure in sorted(open_figures, key=lambda figure: figure.probability or 0.0)]

@@ -77,7 +77,8 @@ def _fit(one: Sheet, bay: Room, path: Path, folder: Path) -> dict[str, Any]:
 
 
 def _row(gap: Gap) -> dict[str, Any]:
-    return {"what": gap.what, "to": gap.to, "free_mm": gap.free_mm, "needed_mm": gap.needed_mm, "fits": gap.fits}
+    numbers = {"free_mm": gap.free_mm, "needed_mm": gap.needed_mm, "short_mm": gap.short_mm}
+    return {"what": gap.what, "to": gap.to, **numbers, "fits": gap.fits}
 
 
 def in_words(document: dict[str, Any]) -> str:
@@ -94,7 +95,7 @@ def in_words(document: dict[str, Any]) -> str:
                 row["to"],
                 f"{row['free_mm']:.0f}",
                 f"{row['needed_mm']:.0f}" if row["needed_mm"] else "",
-                "" if row["fits"] else f"{max(row['needed_mm'], 0.0) - row['free_mm']:.0f} mm short",
+                "" if row["fits"] else f"{row['short_mm']:.0f} mm short",
             ]
             for row in sorted(one["gaps"], key=lambda row: row["fits"])
         ]

@@ -22,7 +22,6 @@ IMPLAUSIBLE_SCALE = 0.03
 """A print further off than this was scaled to fit the page or measured at another place: print anew, measure anew."""
 MOST_PRINT_PM_MM = 1.0
 """A print whose corners lie farther off is none to measure with: the width of a line is a tenth of that."""
-_DEFAULT_RUN = "1"
 
 
 def _board_name(name: str) -> str:

@@ -142,23 +142,6 @@ class Estimate:
         parts = {source: jac @ matrix @ jac.T for source, matrix in self.parts.items()}
         return Estimate(tuple(names), np.asarray(value, dtype=float), jac @ self.cov @ jac.T, parts)
 
-    def with_independent(self, other: Estimate) -> Estimate:
-        """This estimate and one that shares no error with it, side by side."""
-        n, m = len(self.names), len(other.names)
-
-        def stack(upper: Array | None, lower: Array | None) -> Array:
-            out = np.zeros((n + m, n + m))
-            if upper is not None:
-                out[:n, :n] = upper
-            if lower is not None:
-                out[n:, n:] = lower
-            return out
-
-        sources = dict.fromkeys([*self.parts, *other.parts])
-        parts = {s: stack(self.parts.get(s), other.parts.get(s)) for s in sources}
-        value = np.concatenate([self.value, other.value])
-        return Estimate(self.names + other.names, value, stack(self.cov, other.cov), parts)
-
     def without(self, sources: Collection[str]) -> Estimate:
         """The same values as if the named sources had no error: shows their share. Same estimator, smaller covariance."""
         unknown = set(sources) - set(self.parts)

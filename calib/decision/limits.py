@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -68,10 +67,3 @@ def judge_limits(
         verdict = verdict_of(value, u, limit.least, limit.most, rule)
         rows.append(LimitRow(limit, value, COVERAGE * u, probability, verdict, "", overruled))
     return tuple(rows)
-
-
-def in_degrees(value: float | None, name: str, angles: Sequence[str]) -> float | None:
-    """A row's number as people read it; None where there is none or it is infinite."""
-    if value is None or not math.isfinite(value):
-        return None
-    return math.degrees(value) if name in angles else value

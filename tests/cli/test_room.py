@@ -38,6 +38,7 @@ def test_what_does_not_fit_comes_first_and_is_status_3(files):
     document = bayfix("room", sheet, room, "--placement", "camera-low", "--json").document
     assert document["fits"] is False
     assert [gap["to"] for gap in document["placements"][0]["gaps"] if not gap["fits"]] == ["front wall"]
+    assert [gap["short_mm"] for gap in document["placements"][0]["gaps"] if gap["short_mm"]] == [pytest.approx(140.0)]
 
 
 def test_a_placement_without_its_place_is_refused(files):
