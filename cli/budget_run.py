@@ -75,11 +75,18 @@ def placement_for(desk: Desk, name: str | None) -> Sheet:
 
     Raises
     ------
-    FileError
+    MeasurementError
+        Also: it is a mat.
     """
     path = desk.job.need_sheet()
     sheets = read_sheets(path)
-    return chosen(sheets, path, name or open_placement(desk.job, sheets))
+    sheet = chosen(sheets, path, name or open_placement(desk.job, sheets))
+    if sheet.kind == "mat":
+        raise MeasurementError(
+            f"{path}: {sheet.name or sheet.target} is a mat, placed by its marked points: budgets are of other targets",
+            hint="the sources of every mark's U stand in the result of its check: bayfix check JOB --json",
+        )
+    return sheet
 
 
 def run_budget(

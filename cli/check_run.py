@@ -136,11 +136,17 @@ def outcome_of(
     views: Sequence[View],
     adjusted: tuple[Network, tuple[Moved, ...]],
     *,
+    car: Car | None = None,
     car_not_seen: str | None = None,
     without: Sequence[str] = (),
     guard_band: bool = False,
 ) -> CheckRun:
     """From the check's network and what moved to the verdict.
+
+    Parameters
+    ----------
+    car : Car, optional
+        By this network, if it is known already (`cli.stations.car_from`).
 
     Raises
     ------
@@ -155,7 +161,7 @@ def outcome_of(
     remarks += settled_words(stayed)
     if not stayed and car_not_seen is None:
         remarks.append(NOT_SHOWN)
-    car = car_from(desk, survey, network.poses)
+    car = car or car_from(desk, survey, network.poses)
     remarks += car.remarks
     outcome = check_of(
         car,

@@ -10,6 +10,9 @@ from calib.paper.job_state import GROUP
 from cli.check_words import measured_words, seen_words, why
 from cli.floor_words import first_words
 
+MATS = "mats"
+"""Epoch of mats that were touched one after another: no photo shows them together."""
+
 
 def group_document(targets: Sequence[dict[str, Any]]) -> dict[str, Any]:
     """The result of a check of several targets (`check-group/1`): the documents of all of them under one verdict."""
@@ -17,7 +20,7 @@ def group_document(targets: Sequence[dict[str, Any]]) -> dict[str, Any]:
     verdict = overall(Verdict(target["verdict"]) for target in targets)
     return {
         "schema": GROUP,
-        "epoch": first["epoch"],
+        "epoch": first["epoch"] if len({target["epoch"] for target in targets}) == 1 else MATS,
         "date": first["date"],
         "program": first["program"],
         "verdict": verdict.value,

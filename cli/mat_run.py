@@ -70,8 +70,8 @@ def run_mat(
 
 def mat_in_photos(
     target: Target,
-    survey: Survey,
     looked: Looked,
+    car: Car,
     *,
     car_not_seen: str | None = None,
     without: Sequence[str] = (),
@@ -89,7 +89,6 @@ def mat_in_photos(
     stayed = car_stayed(network.poses, desk.job, desk.boards, looked.epoch)
     refuse_moved_car(stayed, desk)
     stayed = stayed or stayed_at_touches(desk, sheet)
-    car = car_from(desk, survey, network.poses)
     shown = bool(stayed) or car_not_seen is not None
     rule = Rule.GUARD_BAND if guard_band else Rule.PROBABILITY
     found = _by_boards(target, car, looked.epoch)

@@ -46,7 +46,7 @@ def plan(
     from calib.paper.photo_plan import photo_plan
     from cli.plan_ideas import cheapest, tried
     from cli.plan_run import predict
-    from cli.plan_setting import open_setting, write_plan
+    from cli.plan_setting import open_setting, others_beside, write_plan
     from cli.plan_words import in_words, plan_document
 
     setting = open_setting(sheet, camera, placement=placement or "", bay=bay, boards=boards, stand=stand, dim=dim)
@@ -60,5 +60,7 @@ def plan(
         print_json(document)
     else:
         typer.echo(in_words(document))
+        for other in others_beside(sheet, setting.sheet.name):
+            typer.echo(f"{other} stands at the same time, in the same photos: plan it too, --placement {other}", err=True)
         typer.echo(f"drawn: {out / 'photo-plan.png'} and .svg; photos and figures: {out / 'plan.json'}", err=True)
     return DONE

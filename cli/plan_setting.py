@@ -48,7 +48,7 @@ def open_setting(
     need_tolerance(wanted)
     if wanted.kind == "mat":
         raise MeasurementError(
-            f"{sheet}: {wanted.name or wanted.target} is a mat, whose marks are touched: no plan for it yet",
+            f"{sheet}: {wanted.name or wanted.target} is a mat: no plan for it yet",
             hint="plan a panel or reflector of the sheet: --placement NAME",
         )
     known = read_boards(boards) if boards else _measured(starter_boards("a4"))
@@ -61,6 +61,11 @@ def open_setting(
                 hint=f"known boards: {', '.join(board.name for board in known if board.is_charuco)}",
             )
     return Setting(plan, wanted, held, known, read_profile(camera), LIGHTS["dim" if dim else "good"])
+
+
+def others_beside(sheet: Path, name: str) -> list[str]:
+    """Names of the placements whose targets stand at the same time."""
+    return [other.name for other in read_sheets(sheet).together(name) if other.name != name]
 
 
 def write_plan(folder: Path, document: dict[str, Any], drawing: Drawing) -> None:

@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from calib.pipeline import Car
 from cli.check import CheckRun, How
 from cli.check_run import Looked, looked_at, outcome_of
 from cli.kept_survey import Survey
 from cli.mat_run import mat_in_photos, points_of, run_mat
-from cli.stations import Tick
+from cli.stations import Tick, car_from
 from cli.targets import Target, desk_of
 from cli.touching import with_points
 
@@ -31,12 +32,13 @@ def run_together(
     names = dict.fromkeys(name for target in targets for name in points_of(target, survey))
     survey = with_points(desk, survey, tuple(names))
     looked = looked_at(desk, targets, survey, given, tick)
-    return tuple(_outcome(target, survey, looked, how) for target in targets)
+    car = car_from(desk, survey, looked.adjusted[0].poses)
+    return tuple(_outcome(target, survey, looked, car, how) for target in targets)
 
 
-def _outcome(target: Target, survey: Survey, looked: Looked, how: How) -> CheckRun:
+def _outcome(target: Target, survey: Survey, looked: Looked, car: Car, how: How) -> CheckRun:
     if target.sheet.kind == "mat":
-        run = mat_in_photos(target, survey, looked, **how)
+        run = mat_in_photos(target, looked, car, **how)
     else:
-        run = outcome_of(target.desk, target.sheet, survey, looked.epoch, looked.views, looked.adjusted, **how)
+        run = outcome_of(target.desk, target.sheet, survey, looked.epoch, looked.views, looked.adjusted, car=car, **how)
     return replace(run, remarks=(*looked.told_of(target), *run.remarks))

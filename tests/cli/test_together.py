@@ -9,6 +9,8 @@ from dataclasses import replace
 import pytest
 
 from cli.base import Exit
+from cli.group_words import group_document
+from cli.plan_setting import others_beside
 from synthetic_images.bay import Stand
 from tests.support.commands import bayfix, nothing_written, refused
 from tests.support.photo_job import put_photos
@@ -152,6 +154,17 @@ def test_a_stand_that_was_bumped_between_the_photos_is_named_the_other_not(job, 
     assert re.search(r"the stand of left was moved by \d+\.\d mm", words)
     assert "stand-1 stand" in words
     assert "right" not in words
+
+
+def test_a_plan_names_what_has_to_be_planned_besides(job, surveyed_job):
+    put_two_targets(job, surveyed_job.demo.bay)
+    assert others_beside(job / "sheet.toml", "right") == ["left"]
+
+
+def test_mats_touched_one_after_another_are_no_epoch():
+    epochs = ({"placement": name, "epoch": f"mat-{name}", "date": "", "program": "", "verdict": "conforms"} for name in "ab")
+    document = group_document(list(epochs))
+    assert (document["epoch"], document["placements"], document["verdict"]) == ("mats", ["a", "b"], "conforms")
 
 
 def test_boards_shared_by_a_group_are_refused_on_the_sheet(job, surveyed_job):

@@ -63,10 +63,10 @@ def mat_text(sim: Simulated, seed: int, *, off_mm: float = 0.0) -> str:
     return "\n".join(rows)
 
 
-def name_mat(job: Path) -> None:
-    """The job with the mat file instead of a stand file."""
+def name_mat(job: Path, *, stand: bool) -> None:
+    """The mat file named in the job, beside its stand file or instead of it."""
     text = (job / "job.toml").read_text(encoding="utf-8")
-    lines = [line for line in text.splitlines() if not line.startswith("stand = ")]
+    lines = [line for line in text.splitlines() if stand or not line.startswith("stand = ")]
     at = next(i for i, line in enumerate(lines) if line.startswith("sheet = "))
     lines.insert(at, 'stands = { floor-mat = "mat.toml" }')
     (job / "job.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
