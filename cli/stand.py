@@ -31,9 +31,9 @@ def stand_options() -> None:
 def teach(
     job: JobDir,
     photos: Photos = None,
-    marks: Annotated[Path, typer.Option("--marks", help="Places of the marks on the target (target-marks/1).")] = Path(
-        "target-marks.toml"
-    ),
+    marks: Annotated[
+        Path, typer.Option("--marks", help="Places of marks, and of boards printed, on the target (target-marks/1).")
+    ] = Path("target-marks.toml"),
     board: Annotated[
         list[str] | None, typer.Option("--board", help="A board on the target (repeatable; default: every stand-… board).")
     ] = None,
@@ -42,21 +42,21 @@ def teach(
     lens: LensFiles = None,
     as_json: Json = False,
 ) -> Exit:
-    """Find the boards' places on the target from photos of it and from marks touched on it while it stood there.
+    """Find the boards' places on the target from photos of it and from what is known of its face: marks, a printed board, both.
 
-    Photograph the target as for a check (photos/check-1); without moving it set the stylus on three or more marks of its face,
-    four to six photos each into photos/touch-MARK, the target's boards in every picture; give the marks' places in a file.
+    Photograph the target as for a check (photos/check-1). Where its maker printed a board on the face, its place in the marks
+    file suffices. Else, or besides, without moving it set the stylus on three or more marks of its face, four to six photos
+    each into photos/touch-MARK, the target's boards in every picture; give the marks' places in the file.
     """
-    from calib.paper.stand import read_marks, write_stand
+    from calib.paper.stand import write_stand
     from cli import kept_survey, stations
     from cli.progress import progress_bars
     from cli.stand_run import run_stand
 
-    known = read_marks(marks)
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ())))
     survey = kept_survey.load_survey(desk)
     with progress_bars({}) as tick:
-        run = run_stand(desk, survey, known, board or (), photos or (), tick)
+        run = run_stand(desk, survey, marks, board or (), photos or (), tick)
     write_stand(out, run.stand)
     document = stand_document(run, out)
     if as_json:
@@ -86,10 +86,16 @@ def stand_document(run: StandRun, out: Path) -> dict[str, Any]:
             }
         )
     gaps = {name: [float(value) for value in gap] for name, gap in run.places.gaps_mm.items()}
+    keys = ("right_mm", "up_mm", "out_mm", "turn_deg", "lean_right_deg", "lean_down_deg")
+    on_face = {
+        name: dict(zip(keys, [*map(float, gap[:3]), *(math.degrees(value) for value in gap[3:])], strict=True))
+        for name, gap in run.places.board_gaps.items()
+    }
     return {
         "file": out.as_posix(),
         "boards": rows,
         "marks": gaps,
+        "on_face": on_face,
         "residual_mm": run.places.rms_mm,
         "chi_square": run.places.chi_square,
         "redundancy": run.places.redundancy,
@@ -110,15 +116,36 @@ def in_words(document: dict[str, Any]) -> str:
         for row in document["boards"]
     ]
     marks = [[name, *(number(value, 2, sign=True) for value in gap)] for name, gap in document["marks"].items()]
+    faces = [
+        [
+            name,
+            *(number(gap[key], 2, sign=True) for key in ("right_mm", "up_mm", "out_mm")),
+            number(gap["turn_deg"], 3, sign=True),
+        ]
+        for name, gap in document["on_face"].items()
+    ]
     lines = [
-        f"from {len(marks)} marks (within {document['residual_mm']:.2f} mm RMS) and {len(document['photos'])} photos, as seen "
-        "by a person who faces the target:",
+        f"from {source_words(document)} and {len(document['photos'])} photos, as seen by a person who faces the target:",
         "",
         table(["board", "right mm", "up mm", "behind mm", "turn deg"], rows, (1, 2, 3, 4)),
         "",
-        table(["mark", "off right mm", "off up mm", "out of the face mm"], marks, (1, 2, 3)),
+    ]
+    if marks:
+        lines += [table(["mark", "off right mm", "off up mm", "out of the face mm"], marks, (1, 2, 3)), ""]
+    if faces and document["redundancy"]:
+        head = ["known board", "off right mm", "off up mm", "out of the face mm", "turned deg"]
+        lines += [table(head, faces, (1, 2, 3, 4)), ""]
+    lines[-1:] = [
         *(f"note: {remark}" for remark in document["remarks"]),
         "",
         f'written  {document["file"]}; name it in job.toml (stand = "…")',
     ]
     return "\n".join(lines)
+
+
+def source_words(document: dict[str, Any]) -> str:
+    """What the places come from, and how well it fits itself."""
+    parts = [f"{len(document['marks'])} marks"] if document["marks"] else []
+    parts += [f"{name} on the face" for name in document["on_face"]]
+    within = f" (within {document['residual_mm']:.2f} mm RMS)" if document["redundancy"] else ""
+    return " and ".join(parts) + within

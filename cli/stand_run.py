@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -11,8 +11,9 @@ from calib.bodies import board_of, body_of, held_body, view_of
 from calib.geometry.stand_teaching import TaughtPlaces, teach_places
 from calib.geometry.stylus import TouchedBy, with_touched
 from calib.paper.epochs import touch_folder, touch_photos
-from calib.paper.stand import Stand, StandBoard, TargetMark, Taught
-from calib.paper.stylus import check_stylus, read_stylus
+from calib.paper.stand import Stand, StandBoard, Taught
+from calib.paper.stylus import Stylus, check_stylus, read_stylus
+from calib.paper.target_face import TargetFace, TargetMark, check_face, read_face
 from cli.check_photos import check_photos
 from cli.check_run import on_survey
 from cli.doubting import odd_photos
@@ -20,6 +21,7 @@ from cli.kept_survey import Survey
 from cli.stations import Desk, Tick, look_at, views_of
 from cli.touching import need_stylus_board, tip_of
 from vision.errors import MeasurementError
+from vision.network import Network
 from vision.observations import BodySighting, View
 
 STAND = "stand-"
@@ -35,50 +37,80 @@ class StandRun:
     remarks: tuple[str, ...]
 
 
-def run_stand(
-    desk: Desk, survey: Survey, marks: Sequence[TargetMark], named: Sequence[str], given: Sequence[Path], tick: Tick
-) -> StandRun:
+def run_stand(desk: Desk, survey: Survey, face_file: Path, named: Sequence[str], given: Sequence[Path], tick: Tick) -> StandRun:
     """Where boards sit on the target, from photos of it and of the stylus on its marks, all while the target stood there.
 
     Raises
     ------
     MeasurementError
-        No such board, none seen, no photo of a mark, marks that contradict each other.
+        No such board, none seen, no photo of a mark, what is known of the face contradicts itself.
     """
-    wanted = _boards(desk, named)
-    looking = replace(desk, stand=Stand(tuple(StandBoard(name, 0.0, 0.0, 0.0) for name in wanted)))
-    stylus_file = desk.job.need_stylus()
-    stylus = read_stylus(stylus_file)
-    check_stylus(stylus, desk.boards, stylus_file)
-    need_stylus_board(looking, stylus.board)
+    face = read_face(face_file)
+    elsewhere = {*desk.job.floor, *desk.job.car_boards()}
+    check_face(face_file, face, desk.boards, elsewhere, named)
+    wanted = _boards(desk, named, (*elsewhere, *face.board_names))
+    on_target = [*wanted, *face.board_names]
+    looking = replace(desk, stand=Stand(tuple(StandBoard(name, 0.0, 0.0, 0.0) for name in on_target)))
+    stylus = _stylus(looking) if face.marks else None
     epoch, paths, names = check_photos(looking, given)
     seen, remarks = look_at(looking, paths, names, tick)
     seen, odd = odd_photos(looking, seen, dict.fromkeys(names, epoch))
     views = views_of(looking, seen, dict.fromkeys(names, epoch))
-    touches, told = _touches(looking, marks, stylus.board, epoch, tick)
+    touches, told = _touches(looking, face.marks, stylus.board, epoch, tick) if stylus else ({}, [])
     tick("network", "what moved since the survey")
     network, moved = on_survey(looking, survey, [*views, *(view for some in touches.values() for view in some)])
+    poses = with_touched(network.poses, _points(network, stylus, touches)) if stylus else network.poses
+    bodies = {name: body for name in on_target if (body := body_of(name, epoch, desk.job.floor)) in poses}
+    _need_seen(bodies, wanted, face, face_file, epoch)
+    places = teach_places(poses, face, bodies, desk.boards)
+    marks = tuple(mark.name for mark in face.marks)
+    taught = Taught(datetime.date.today(), marks, places.rms_mm, places.cov, face.board_names)
+    told += [f"{m.body} moved by {m.shift_mm:.1f} mm since the survey: left out" for m in moved]
+    told += [f"{r.photo}: {board_of(r.body)} left out: {r.reason}" for r in network.rejected]
+    told += [f"{name} was not seen: it is not in the file" for name in wanted if named and name not in bodies]
+    told += unchecked_words(face)
+    if places.scatter > 1.0:
+        told.append(f"the marks scatter more than their ± explains: U is multiplied by {places.scatter**0.5:.1f}")
+    photos = tuple(view.photo for view in (*views, *(view for some in touches.values() for view in some)))
+    return StandRun(Stand(places.boards, None, taught), places, photos, (*remarks, *odd, *told))
+
+
+def unchecked_words(face: TargetFace) -> list[str]:
+    """Where nothing is over-determined, a wrong place of the pattern goes into every board unseen."""
+    if face.marks or len(face.boards) > 1:
+        return []
+    name = face.boards[0].board
+    return [f"nothing checks where the marks file puts {name} on the face: touch three marks as well, or believe its drawing"]
+
+
+def _stylus(desk: Desk) -> Stylus:
+    file = desk.job.need_stylus()
+    stylus = read_stylus(file)
+    check_stylus(stylus, desk.boards, file)
+    need_stylus_board(desk, stylus.board)
+    return stylus
+
+
+def _points(network: Network, stylus: Stylus, touches: Mapping[str, Sequence[View]]) -> list[TouchedBy]:
     used, tip = set(network.bodies_seen), tip_of(stylus)
     points = []
     for name, some in touches.items():
         held = [held_body(stylus.board, view.photo) for view in some]
         points.append(TouchedBy(name, tuple(body for body in held if body in used), tip))
-    poses = with_touched(network.poses, points)
-    bodies = {name: body for name in wanted if (body := body_of(name, epoch, desk.job.floor)) in poses}
-    if not bodies:
+    return points
+
+
+def _need_seen(bodies: Mapping[str, str], wanted: Sequence[str], face: TargetFace, face_file: Path, epoch: str) -> None:
+    hint = "photograph the target from 2 to 3 m, 30° to 45° beside its normal, floor boards in every picture"
+    if not set(wanted) & set(bodies):
+        raise MeasurementError(f"no board of the target was seen in {epoch}: looked for {', '.join(wanted)}", hint=hint)
+    unseen = [name for name in face.board_names if name not in bodies]
+    if unseen:
+        where = f"{face_file}: board.{face.board_names.index(unseen[0])}.name"
         raise MeasurementError(
-            f"no board of the target was seen in {epoch}: looked for {', '.join(wanted)}",
-            hint="photograph the target from 2 to 3 m, 30° to 45° beside its normal, floor boards in every picture",
+            f"{where}: {unseen[0]} has a known place on the target's face and was not seen in {epoch}",
+            hint=f"{hint}; or strike it in {face_file.name} and touch three marks",
         )
-    places = teach_places(poses, marks, bodies, desk.boards)
-    taught = Taught(datetime.date.today(), tuple(mark.name for mark in marks), places.rms_mm, places.cov)
-    told += [f"{m.body} moved by {m.shift_mm:.1f} mm since the survey: left out" for m in moved]
-    told += [f"{r.photo}: {board_of(r.body)} left out: {r.reason}" for r in network.rejected]
-    told += [f"{name} was not seen: it is not in the file" for name in wanted if named and name not in bodies]
-    if places.scatter > 1.0:
-        told.append(f"the marks scatter more than their ± explains: U is multiplied by {places.scatter**0.5:.1f}")
-    photos = tuple(view.photo for view in (*views, *(view for some in touches.values() for view in some)))
-    return StandRun(Stand(places.boards, None, taught), places, photos, (*remarks, *odd, *told))
 
 
 def _touches(
@@ -111,17 +143,20 @@ def _touches(
     return out, told
 
 
-def _boards(desk: Desk, named: Sequence[str]) -> list[str]:
-    elsewhere = {*desk.job.floor, *desk.job.car_boards()}
-    wanted = list(named) or [
-        b.name for b in desk.boards if b.name.startswith(STAND) and b.is_charuco and b.name not in elsewhere
-    ]
+def _boards(desk: Desk, named: Sequence[str], taken: Collection[str]) -> list[str]:
+    """Boards whose places are to be taught."""
+    wanted = list(named) or [b.name for b in desk.boards if b.name.startswith(STAND) and b.is_charuco and b.name not in taken]
     for name in wanted:
         if name not in desk.boards:
             raise MeasurementError(
                 f"there is no board {name!r} in {desk.job.boards}",
                 hint=f"known boards: {', '.join(board.name for board in desk.boards if board.is_charuco)}",
             )
-        if name in elsewhere:
+        if name in taken:
             raise MeasurementError(f"board {name} is on the floor or the car in this job", hint="name the target's boards")
+    if not wanted:
+        raise MeasurementError(
+            f"no board is left to be taught: {desk.job.boards} has none called {STAND}… but those with a known place",
+            hint="name the boards to teach with --board",
+        )
     return wanted

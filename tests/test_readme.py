@@ -21,8 +21,9 @@ from calib.paper.job import read_job
 from calib.paper.mat import read_mat
 from calib.paper.room import read_room
 from calib.paper.sheet import read_sheet, read_sheets
-from calib.paper.stand import read_marks, read_stand
+from calib.paper.stand import read_stand
 from calib.paper.stylus import read_stylus
+from calib.paper.target_face import read_face
 from calib.paper.vehicle import read_vehicle
 from cli.base import Exit
 from cli.demo import FIGURES
@@ -213,7 +214,7 @@ def test_every_file_shown_can_be_read_as_it_stands(tmp_path, text):
             "stylus/1": read_stylus,
             "bay/1": read_bay,
             "before/1": read_questions,
-            "target-marks/1": read_marks,
+            "target-marks/1": read_face,
             "boards/1": read_boards,
             "lens/1": read_profile,
         }
@@ -258,8 +259,9 @@ def test_every_key_of_a_file_is_explained():
         SheetFile,
         SizeEntry,
     )
-    from calib.paper.stand import _BoardEntry, _MarkEntry, _MarksFile, _PivotEntry, _TaughtEntry, _TaughtFile
+    from calib.paper.stand import TypedBoard, _PivotEntry, _TaughtEntry, _TaughtFile
     from calib.paper.stylus import _StylusFile, _TaughtScale, _Tip, _TipCorrelation, _TipSigma
+    from calib.paper.target_face import _FaceBoardEntry, _FaceFile, _MarkEntry
     from calib.paper.vehicle import OverruledEntry, _Limit, _VehicleFile
     from vision.boards_io import _Charuco, _Chessboard, _Measured
     from vision.camera_io import _Camera, _Correlation, _Fit, _LensModel, _Wobble
@@ -273,11 +275,11 @@ def test_every_key_of_a_file_is_explained():
         "placement-sheet/2": (MarkEntry,),
         "mat/1": (_MatFile, _MatBoardEntry, _MatMarkEntry),
         "room/1": (_RoomFile, _RoomCar, _Obstacle, _LengthFrom),
-        "stand/1": (_TaughtFile, _TaughtEntry, _BoardEntry, _PivotEntry),
+        "stand/1": (_TaughtFile, _TaughtEntry, TypedBoard, _PivotEntry),
         "vehicle/1": (_VehicleFile, _Limit, OverruledEntry),
         "stylus/1": (_StylusFile, _Tip, _TipSigma, _TipCorrelation, _TaughtScale),
         "before/1": (_BeforeFile, _Item),
-        "target-marks/1": (_MarksFile, _MarkEntry),
+        "target-marks/1": (_FaceFile, _FaceBoardEntry, _MarkEntry),
         "bay/1": (_BayFile, _Car, _ByHand, _Floor, _Photo, _Point),
         "boards/1": (_Charuco, _Chessboard, _Measured),
         "lens/1": (_LensModel, _Camera, _Correlation, _Fit, _Wobble),

@@ -169,9 +169,9 @@ def second_board_gap(poses: PoseSet, stand: Stand, board_name: str, boards: Boar
     bodies = pair.bodies
 
     def gap(state: PoseSet, offset: Array) -> Array:
-        seen_from_first = _seen_from_board(first, boards[first.board], bodies[0], offset[:6])
+        seen_from_first = seen_from_board(first, boards[first.board], bodies[0], offset[:6])
         measured = seen_from_first @ state[bodies[0]].inverse() @ state[bodies[1]]
-        typed = _seen_from_board(second, boards[second.board], bodies[1], offset[6:])
+        typed = seen_from_board(second, boards[second.board], bodies[1], offset[6:])
         return _gap(measured, typed, boards[second.board])
 
     none = np.zeros(12)
@@ -186,7 +186,7 @@ def second_board_gap(poses: PoseSet, stand: Stand, board_name: str, boards: Boar
     return BoardGap(second.board, estimate, chi_square, probability, agrees, _gap_words(second.board, estimate, agrees))
 
 
-def _seen_from_board(entry: StandBoard, board: Board, body: str, offset: Array | None = None) -> Pose:
+def seen_from_board(entry: StandBoard, board: Board, body: str, offset: Array | None = None) -> Pose:
     """Board in the seen axes; `offset` shifts the typed values, order `_TYPED` (tilts about the seen right and down axes)."""
     d = np.zeros(len(_TYPED)) if offset is None else offset
     place = np.array([entry.right_mm + d[0], -(entry.up_mm + d[1]), -(entry.behind_mm + d[2])])
@@ -197,8 +197,8 @@ def _seen_from_board(entry: StandBoard, board: Board, body: str, offset: Array |
 
 
 def _target(survey_from_board: Pose, entry: StandBoard, board: Board, side: Side, offset: Array | None = None) -> Pose:
-    seen_from_board = _seen_from_board(entry, board, survey_from_board.source, offset)
-    return survey_from_board @ seen_from_board.inverse() @ target_from_seen(side).inverse()
+    seen = seen_from_board(entry, board, survey_from_board.source, offset)
+    return survey_from_board @ seen.inverse() @ target_from_seen(side).inverse()
 
 
 def _jacobian(function: Callable[[Array], Array], count: int) -> Array:

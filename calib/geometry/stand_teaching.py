@@ -1,8 +1,8 @@
-"""Where stand boards sit on a target, from marks of the target that were touched: nothing is measured with a rule.
+"""Where stand boards sit on a target, from what is known on its face: touched marks, a pattern printed on it, or both.
 
-The marks' places on the target's face are known (its drawing, or the printed pattern itself). The face is laid through the
-touched points by generalised least squares over their joint covariance; the boards' places on it follow, with everything they
-have in common.
+The marks' and patterns' places are known (the target's drawing, or a rule). The face is laid through them by generalised least
+squares over the joint covariance of all that was measured (`calib.geometry.face_fit`); the boards' places on it follow, with
+everything they have in common.
 """
 
 from __future__ import annotations
@@ -12,30 +12,30 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import block_diag
 from scipy.spatial.transform import Rotation
 from scipy.special import chdtrc, chdtri
 
-from calib.geometry.stylus import point_body
-from calib.paper.stand import StandBoard, TargetMark
+from calib.geometry.face_fit import FaceFit, Known, fit_face, laid, pulled, residual_of, steps_of
+from calib.paper.stand import StandBoard
+from calib.paper.target_face import LEAST_MARKS, TargetFace
 from vision.boards import Board, BoardSet
 from vision.errors import MeasurementError
-from vision.frames import Array, Pose, skew
+from vision.frames import Array, Pose
 from vision.poses import PoseSet
 
-LEAST_MARKS = 3
 LEAST_SPREAD_MM = 60.0
 """RMS spread of the marks across their longest line, below which the face could turn about it."""
 CONTRADICTION, BAND = 1e-6, 0.01
 WORST_MM = 3.0
-ROUNDS = 4
-REGULAR_MM = 1e-4
-TYPED_STEP_MM = 1e-3
+QUARTER_RAD, NEAR_RAD = math.pi / 2.0, math.radians(3.0)
+"""A pattern put in or typed turned by quarters is off by these, more or less."""
+MIRRORED_MM = 5.0
+HINT = "compare the marks file with the target, and touch the marks again"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TaughtPlaces:
-    """Places of stand boards on a target.
+    """Places of boards on a target.
 
     Attributes
     ----------
@@ -45,107 +45,94 @@ class TaughtPlaces:
         See `calib.paper.stand.Taught`.
     gaps_mm : dict of mark to ndarray, shape (3,)
         Touched minus its place on the fitted face: right, up, out of the face towards the viewer.
+    board_gaps : dict of board on the face to ndarray, shape (6,)
+        Measured minus its known place: right, up, out of the face, mm, turn, lean right, lean down, rad.
     rms_mm, chi_square, redundancy
     scatter : float
-        What the marks' covariance was multiplied by: 1, or χ² over redundancy where that is significantly larger.
+        What the covariance was multiplied by: 1, or χ² over redundancy where that is significantly larger.
     """
 
     boards: tuple[StandBoard, ...]
     cov: Array
     gaps_mm: Mapping[str, Array]
+    board_gaps: Mapping[str, Array]
     rms_mm: float
     chi_square: float
     redundancy: int
     scatter: float
 
 
-def teach_places(poses: PoseSet, marks: Sequence[TargetMark], bodies: Mapping[str, str], boards: BoardSet) -> TaughtPlaces:
-    """Fit the face through touched marks and say where the boards are on it.
+def teach_places(poses: PoseSet, face: TargetFace, bodies: Mapping[str, str], boards: BoardSet) -> TaughtPlaces:
+    """Fit the face through what is known on it and say where the boards are.
 
     Parameters
     ----------
     poses : PoseSet
         Bodies "point:MARK" of all marks and the boards' bodies, in one frame.
-    marks : sequence of TargetMark
+    face : TargetFace
     bodies : mapping of board name to body
+        Of the boards to find, and of those with a known place on the face: they are found too, a little better.
 
     Raises
     ------
     MeasurementError
-        Too few marks, on one line, mirrored, or touched points that contradict the marks' places.
+        Too few marks, on one line, mirrored, or marks and boards that contradict what is known of the face.
     """
-    if len(marks) < LEAST_MARKS:
-        raise MeasurementError(
-            f"{len(marks)} marks on the target, at least {LEAST_MARKS} are needed",
-            hint="touch four or more, far apart on the face",
-        )
-    places = np.array([[mark.right_mm, -mark.up_mm, 0.0] for mark in marks])
-    _need_spread(places)
-    points = [point_body(mark.name) for mark in marks]
-    used = poses.of([*points, *bodies.values()])
-    typed = np.concatenate([[mark.pm_mm / 2.0] * 3 for mark in marks])
-    touched = _touched(used, points)
-    weight = _weight(used, points, typed, _start(touched, places))
-    face = _fitted(touched, places, weight)
-    residual = (touched - face.apply(places)).ravel()
-    chi_square, redundancy = float(residual @ weight @ residual), 3 * len(marks) - 6
-    gaps = {
-        mark.name: np.array([1.0, -1.0, -1.0]) * (face.rotation.T @ part)
-        for mark, part in zip(marks, residual.reshape(-1, 3), strict=True)
-    }
-    rms = math.sqrt(float(residual @ residual) / redundancy)
-    _need_agreement(touched, places, weight, marks)
-    _need_facing(used, face, bodies)
-    scatter = chi_square / redundancy if chi_square > chdtri(redundancy, BAND) else 1.0
+    known = Known(face, bodies, boards)
+    if not face.boards:
+        _need_marks(known)
+    used = poses.of(list(dict.fromkeys([*known.measured_as, *bodies.values()])))
+    fit = fit_face(used, known)
+    _need_agreement(used, known, fit)
+    _need_facing(used, known, fit.face)
+    doubtful = known.redundancy > 0 and fit.chi_square > chdtri(known.redundancy, BAND)
+    scatter = fit.chi_square / known.redundancy if doubtful else 1.0
+
+    pull = pulled(used, known, fit.weight, list(bodies.values()))
 
     def all_places(state: PoseSet, shift: Array | None = None) -> Array:
-        there = places + (0.0 if shift is None else shift.reshape(-1, 3))
-        laid = _fitted(_touched(state, points), there, weight)
-        return np.concatenate([_place_of(laid, state[body], boards[name]) for name, body in bodies.items()])
+        measured, there = known.measured(state), known.there(shift)
+        found = laid(measured, there, fit.weight, fit.face)
+        shared = (pull @ residual_of(found, measured, there)).reshape(-1, 6)
+        return np.concatenate(
+            [
+                _place_of(found, state[body].perturbed(-error), boards[name])
+                for (name, body), error in zip(bodies.items(), shared, strict=True)
+            ]
+        )
 
     names = [f"{name}:{k}" for name in bodies for k in range(6)]
     measured = used.propagate(names, all_places)
-    by_typed = _by_steps(lambda shift: all_places(used, shift), len(typed))
-    cov = scatter * (measured.cov + by_typed @ np.diag(typed**2) @ by_typed.T)
+    by_typed = _by_steps(lambda shift: all_places(used, shift), steps_of(known))
+    cov = scatter * (measured.cov + by_typed @ np.diag(known.typed_sigmas() ** 2) @ by_typed.T)
     entries = tuple(
         _entry(name, measured.value[6 * i : 6 * i + 6], np.diag(cov)[6 * i : 6 * i + 6]) for i, name in enumerate(bodies)
     )
-    return TaughtPlaces(entries, np.asarray((cov + cov.T) / 2), gaps, rms, chi_square, redundancy, scatter)
+    gaps, board_gaps = _gaps(used, known, fit)
+    return TaughtPlaces(
+        entries, np.asarray((cov + cov.T) / 2), gaps, board_gaps, fit.rms_mm, fit.chi_square, known.redundancy, scatter
+    )
 
 
-def _touched(state: PoseSet, points: Sequence[str]) -> Array:
-    return np.array([state[body].translation_mm for body in points])
+def _gaps(used: PoseSet, known: Known, fit: FaceFit) -> tuple[dict[str, Array], dict[str, Array]]:
+    count = len(known.face.marks)
+    rows = fit.residual[: 3 * count].reshape(-1, 3)
+    gaps = {
+        mark.name: np.array([1.0, -1.0, -1.0]) * (fit.face.rotation.T @ part)
+        for mark, part in zip(known.face.marks, rows, strict=True)
+    }
+    return gaps, {entry.board: _gap_of(used, known, entry, fit.face) for entry in known.face.boards}
 
 
-def _start(touched: Array, places: Array) -> Pose:
-    """Face through the points without weights (Kabsch 1976, as SciPy has it)."""
-    turn = Rotation.align_vectors(touched - touched.mean(axis=0), places - places.mean(axis=0))[0]
-    shift = touched.mean(axis=0) - turn.apply(places.mean(axis=0))
-    return Pose.from_rt("survey", "seen", turn.as_matrix(), shift)
-
-
-def _weight(used: PoseSet, points: Sequence[str], typed: Array, face: Pose) -> Array:
-    """Inverse covariance of the residuals, shape (3 n, 3 n): touched points and typed places together."""
-    rows = [6 * i + k for i in range(len(points)) for k in (3, 4, 5)]
-    cov = used.cov_of(points)[np.ix_(rows, rows)]
-    turn = block_diag(*[face.rotation] * len(points))
-    own = turn @ np.diag(typed**2) @ turn.T
-    return np.asarray(np.linalg.inv(cov + own + REGULAR_MM**2 * np.eye(len(own))))
-
-
-def _fitted(touched: Array, places: Array, weight: Array) -> Pose:
-    """`survey_from_seen`: Gauss–Newton with fixed weights."""
-    face = _start(touched, places)
-    for _ in range(ROUNDS):
-        there = face.apply(places)
-        jac = np.vstack([np.hstack([-skew(point), np.eye(3)]) for point in there])
-        pull = jac.T @ weight
-        face = face.perturbed(np.linalg.solve(pull @ jac, pull @ (touched - there).ravel()))
-    return face
+def _gap_of(used: PoseSet, known: Known, entry: StandBoard, face: Pose) -> Array:
+    found = _place_of(face, used[known.bodies[entry.board]], known.boards[entry.board])
+    gap = found - entry.place
+    gap[3] = math.remainder(gap[3], 2.0 * math.pi)
+    return np.asarray(gap)
 
 
 def _place_of(face: Pose, survey_from_board: Pose, board: Board) -> Array:
-    """Right, up, behind, turn, lean right, lean down of a board on the face: the way back of `stand._seen_from_board`."""
+    """Right, up, behind, turn, lean right, lean down of a board on the face: the way back of `stand.seen_from_board`."""
     seen_from_board = face.inverse() @ Pose("survey", survey_from_board.source, survey_from_board.transform)
     x, y, z = seen_from_board.apply(board.centre_mm)
     rotation = seen_from_board.rotation
@@ -158,10 +145,10 @@ def _place_of(face: Pose, survey_from_board: Pose, board: Board) -> Array:
     return np.array([x, -y, -z, -math.atan2(flat[1, 0], flat[0, 0]), lean[0], lean[1]])
 
 
-def _by_steps(function: Callable[[Array], Array], count: int) -> Array:
+def _by_steps(function: Callable[[Array], Array], sizes: Sequence[float]) -> Array:
     """Jacobian by typed places (central differences)."""
-    steps = TYPED_STEP_MM * np.eye(count)
-    return np.column_stack([(function(step) - function(-step)) / (2 * TYPED_STEP_MM) for step in steps])
+    steps = np.diag(sizes)
+    return np.column_stack([(function(step) - function(-step)) / (2 * step.sum()) for step in steps])
 
 
 def _entry(name: str, value: Array, variance: Array) -> StandBoard:
@@ -182,8 +169,14 @@ def _entry(name: str, value: Array, variance: Array) -> StandBoard:
     )
 
 
-def _need_spread(places: Array) -> None:
-    spread = np.linalg.svd(places[:, :2] - places[:, :2].mean(axis=0), compute_uv=False)[1] / math.sqrt(len(places))
+def _need_marks(known: Known) -> None:
+    marks = known.face.marks
+    if len(marks) < LEAST_MARKS:
+        raise MeasurementError(
+            f"{len(marks)} marks on the target, at least {LEAST_MARKS} are needed",
+            hint="touch four or more, far apart on the face",
+        )
+    spread = _spread_mm(known)
     if spread < LEAST_SPREAD_MM:
         raise MeasurementError(
             f"the marks on the target lie on one line (within {spread:.0f} mm): the face could turn about it",
@@ -191,37 +184,85 @@ def _need_spread(places: Array) -> None:
         )
 
 
-def _need_agreement(touched: Array, places: Array, weight: Array, marks: Sequence[TargetMark]) -> None:
-    """Refuse marks that contradict each other; with four or more the one is named without which the others agree best."""
-    chi_square, rms = _misfit(touched, places, weight)
-    if chdtrc(3 * len(marks) - 6, chi_square) >= CONTRADICTION and rms <= WORST_MM:
+def _spread_mm(known: Known) -> float:
+    flat = known.places_mm[:, :2]
+    return float(np.linalg.svd(flat - flat.mean(axis=0), compute_uv=False)[1]) / math.sqrt(len(flat))
+
+
+def _fixed(known: Known) -> bool:
+    """Whether it fixes a face, and more: then it can be said whether it agrees."""
+    marks = known.face.marks
+    by_marks = len(marks) >= LEAST_MARKS and _spread_mm(known) >= LEAST_SPREAD_MM
+    return known.redundancy > 0 and (bool(known.face.boards) or by_marks)
+
+
+def _agrees(known: Known, fit: FaceFit) -> bool:
+    return float(chdtrc(known.redundancy, fit.chi_square)) >= CONTRADICTION and fit.rms_mm <= WORST_MM
+
+
+def _need_agreement(used: PoseSet, known: Known, fit: FaceFit) -> None:
+    """Refuse what contradicts itself; where the others agree without it, the wrong mark or board is named."""
+    if known.redundancy == 0 or _agrees(known, fit):
         return
-    what = f"the touched marks are not where the marks file has them: {rms:.1f} mm RMS"
-    hint = "compare the marks file with the target, and touch the marks again"
-    if len(marks) == LEAST_MARKS:
-        raise MeasurementError(what, hint=f"{hint}; with a fourth mark a wrong one is found")
-    without = [np.arange(len(marks)) != i for i in range(len(marks))]
-    left = [_misfit(touched[keep], places[keep], weight[np.ix_(*[np.repeat(keep, 3)] * 2)])[0] for keep in without]
-    worst = int(np.argmin(left))
-    face = _fitted(touched[without[worst]], places[without[worst]], weight[np.ix_(*[np.repeat(without[worst], 3)] * 2)])
-    right, down, into = face.rotation.T @ (touched[worst] - face.apply(places[worst]))
-    raise MeasurementError(
-        f"{what}; {marks[worst].name} is the likeliest wrong one, touched {right:+.1f} mm to the right, {-down:+.1f} mm up, "
-        f"{-into:+.1f} mm out of the face of where the others put it, as seen facing it",
-        hint=hint,
+    rest = {name: (less, fit_face(used, less)) for name, less in known.without() if _fixed(less)}
+    what = f"{_what(known)} not where the marks file has them: {fit.rms_mm:.1f} mm RMS"
+    if not rest:
+        more = "a fourth mark" if not known.face.boards else "three marks and more"
+        raise MeasurementError(what, hint=f"{HINT}; with {more} a wrong one is found")
+    worst = min(rest, key=lambda name: rest[name][1].chi_square / rest[name][0].redundancy)
+    less, without = rest[worst]
+    if not less.face.boards:
+        _need_facing(used, less, without.face)
+    if known.face.boards and not _agrees(less, without):
+        raise MeasurementError(f"{what}, whichever one is left out", hint=HINT)
+    told = (
+        _board_words(used, known, worst, without)
+        if worst in known.face.board_names
+        else _mark_words(used, known, worst, without)
+    )
+    raise MeasurementError(f"{what}; {worst} is the likeliest wrong one, {told}, as seen facing it", hint=HINT)
+
+
+def _what(known: Known) -> str:
+    if not known.face.boards:
+        return "the touched marks are"
+    names = ", ".join(known.face.board_names)
+    return f"the touched marks and {names} are" if known.face.marks else f"{names} are"
+
+
+def _mark_words(used: PoseSet, known: Known, name: str, without: FaceFit) -> str:
+    i = known.names.index(name)
+    touched, place = known.measured(used).points[i], known.places_mm[i]
+    right, down, into = without.face.rotation.T @ (touched - without.face.apply(place))
+    return (
+        f"touched {right:+.1f} mm to the right, {-down:+.1f} mm up, {-into:+.1f} mm out of the face of where the others put it"
     )
 
 
-def _misfit(touched: Array, places: Array, weight: Array) -> tuple[float, float]:
-    """χ² and RMS distance of marks from their places on the face fitted to them."""
-    residual = (touched - _fitted(touched, places, weight).apply(places)).ravel()
-    return float(residual @ weight @ residual), math.sqrt(float(residual @ residual) / max(len(residual) - 6, 1))
+def _board_words(used: PoseSet, known: Known, name: str, without: FaceFit) -> str:
+    entry = next(one for one in known.face.boards if one.board == name)
+    gap = _gap_of(used, known, entry, without.face)
+    told = (
+        f"measured {gap[0]:+.1f} mm to the right, {gap[1]:+.1f} mm up, {gap[2]:+.1f} mm out of the face and turned "
+        f"{math.degrees(gap[3]):+.1f}° of where the file has it"
+    )
+    quarters = round(gap[3] / QUARTER_RAD)
+    if quarters and abs(gap[3] - quarters * QUARTER_RAD) < NEAR_RAD:
+        told += " (a quarter or half turn: is turn_deg 0 with its orientation mark upright, and the centre mark's place right?)"
+    elif abs(gap[0] + 2.0 * entry.right_mm) < MIRRORED_MM < abs(gap[0]):
+        told += " (mirrored: right_mm counts to the right of a person who faces the target)"
+    return told
 
 
-def _need_facing(used: PoseSet, face: Pose, bodies: Mapping[str, str]) -> None:
-    turned = [name for name, body in bodies.items() if float(used[body].rotation[:, 2] @ face.rotation[:, 2]) < 0.0]
-    if turned:
+def _need_facing(used: PoseSet, known: Known, face: Pose) -> None:
+    turned = [name for name, body in known.bodies.items() if float(used[body].rotation[:, 2] @ face.rotation[:, 2]) < 0.0]
+    if turned and not known.face.boards:
         raise MeasurementError(
             f"{', '.join(turned)} would look out of the target's back: the marks are mirrored",
             hint="right_mm counts to the right of a person who faces the target, not of somebody behind it",
+        )
+    if turned:
+        raise MeasurementError(
+            f"{', '.join(turned)} and {', '.join(known.face.board_names)} look to opposite sides: not all are on the face",
+            hint="teach boards that are seen from where the target's face is seen",
         )

@@ -18,14 +18,12 @@ import numpy as np
 import tomlkit
 from pydantic import Field, model_validator
 
-from calib.paper.sheet import Filled, PointName
+from calib.paper.sheet import Filled
 from vision.errors import FileError
 from vision.frames import Array
 from vision.toml_io import FileModel, parsed, read_text, read_toml, write_whole
 
-SCHEMA, MARKS_SCHEMA = "stand/1", "target-marks/1"
-MARK_PM_MM = 0.3
-"""A mark printed on a rigid target, and the tip set on it (common practice, no source)."""
+SCHEMA = "stand/1"
 PLACE_PM_MM = 0.5
 """A centre mark measured with a steel rule from the target's centre (common practice, no source)."""
 BEHIND_PM_MM = 0.2
@@ -72,6 +70,18 @@ class StandBoard:
     lean_right_rad: float = 0.0
     lean_down_rad: float = 0.0
 
+    @property
+    def place(self) -> Array:
+        """Right, up, behind, mm, turn, lean right, lean down, rad."""
+        leans = [self.lean_right_rad, self.lean_down_rad]
+        return np.array([self.right_mm, self.up_mm, self.behind_mm, self.turn_rad, *leans])
+
+    @property
+    def half_widths(self) -> Array:
+        """At k = 2, in the order of `Taught.cov`."""
+        places = [self.right_pm_mm, self.up_pm_mm, self.behind_pm_mm]
+        return np.array([*places, self.turn_pm_rad, self.parallel_pm_rad, self.parallel_pm_rad])
+
 
 @dataclass(frozen=True, slots=True)
 class Taught:
@@ -83,16 +93,19 @@ class Taught:
     marks : tuple of str
         Touched marks on the target it comes from.
     residual_mm : float
-        RMS distance of the touched marks from their places.
+        RMS distance of marks and boards of the face from their places; 0 where nothing was over-determined.
     cov : ndarray, shape (6 n, 6 n)
         Joint covariance (k = 1) of the boards' places in their order: right, up, behind, mm, turn, lean right, lean down, rad.
         It takes the place of the half-widths.
+    on_face : tuple of str
+        Boards in a known place on the face it comes from.
     """
 
     date: datetime.date
     marks: tuple[str, ...]
     residual_mm: float
     cov: Array = field(compare=False)
+    on_face: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +132,7 @@ class Stand:
         """Joint covariance (6 n, 6 n) of what the file says of some boards, in the order asked for; see `Taught.cov`."""
         if self.taught is None:
             typed = {entry.board: entry for entry in self.boards}
-            sigma = np.concatenate([_half_widths(typed[name]) for name in names]) / 2.0
+            sigma = np.concatenate([typed[name].half_widths for name in names]) / 2.0
             return np.diag(sigma**2)
         rows = [6 * self.names.index(name) + k for name in names for k in range(6)]
         return self.taught.cov[np.ix_(rows, rows)]
@@ -141,12 +154,6 @@ class Stand:
         return replace(self, boards=tuple(better(entry) for entry in self.boards), taught=taught)
 
 
-def _half_widths(entry: StandBoard) -> Array:
-    """At k = 2, in the order of `Taught.cov`."""
-    places = [entry.right_pm_mm, entry.up_pm_mm, entry.behind_pm_mm]
-    return np.array([*places, entry.turn_pm_rad, entry.parallel_pm_rad, entry.parallel_pm_rad])
-
-
 def read_stand(path: Path) -> Stand:
     """Read a stand file.
 
@@ -157,27 +164,6 @@ def read_stand(path: Path) -> Stand:
     """
     taught = "taught" in parsed(path, read_text(path))
     return read_toml(path, _TaughtFile if taught else _StandFile, SCHEMA).stand()
-
-
-@dataclass(frozen=True, slots=True)
-class TargetMark:
-    """A mark on the target's face, touched under this name: its place as seen facing it, ± (k = 2) in every direction."""
-
-    name: str
-    right_mm: float
-    up_mm: float
-    pm_mm: float = MARK_PM_MM
-
-
-def read_marks(path: Path) -> tuple[TargetMark, ...]:
-    """Read a file of the marks on a target.
-
-    Raises
-    ------
-    FileError
-        Names file, line and key: fewer than three, one twice, two in one place.
-    """
-    return read_toml(path, _MarksFile, MARKS_SCHEMA).marks()
 
 
 def write_stand(path: Path, stand: Stand) -> None:
@@ -216,6 +202,8 @@ def write_stand(path: Path, stand: Stand) -> None:
     doc.add("board", rows)
     taught = tomlkit.table()
     taught.update({"date": stand.taught.date, "marks": list(stand.taught.marks)})
+    if stand.taught.on_face:
+        taught.add("on_face", list(stand.taught.on_face))
     taught.add("residual_mm", round(stand.taught.residual_mm, 4))
     taught.add("covariance", [[float(f"{value:.9e}") for value in row] for row in stand.taught.cov])
     doc.add("taught", taught)
@@ -230,7 +218,9 @@ HalfWidthMm = Annotated[float, Field(ge=0.0, le=50.0)]
 HalfWidthDeg = Annotated[float, Field(ge=0.0, le=10.0)]
 
 
-class _BoardEntry(FileModel):
+class TypedBoard(FileModel):
+    """A board's place on a target's face as people type it."""
+
     name: Filled
     right_mm: Place
     up_mm: Place
@@ -261,7 +251,7 @@ class _BoardEntry(FileModel):
         )
 
 
-class _TaughtBoardEntry(_BoardEntry):
+class _TaughtBoardEntry(TypedBoard):
     behind_mm: Annotated[float, Field(ge=LEAST_BEHIND_MM, le=500.0)]
 
 
@@ -272,9 +262,16 @@ class _PivotEntry(FileModel):
 
 class _TaughtEntry(FileModel):
     date: datetime.date
-    marks: Annotated[list[Filled], Field(min_length=3)]
+    marks: list[Filled]
     residual_mm: Annotated[float, Field(ge=0.0)]
     covariance: list[list[float]]
+    on_face: list[Filled] = []
+
+    @model_validator(mode="after")
+    def _from_something(self) -> Self:
+        if len(self.marks) < 3 and not self.on_face:
+            raise ValueError(f"taught from {len(self.marks)} marks and no board on the face: teach the stand again")
+        return self
 
     def taught(self, count: int) -> Taught:
         cov = np.array(self.covariance, dtype=float) if len({len(row) for row in self.covariance}) == 1 else np.zeros((0, 0))
@@ -282,12 +279,12 @@ class _TaughtEntry(FileModel):
             raise ValueError(f"the covariance of {count} boards has {6 * count} rows of {6 * count} numbers, in mm and rad")
         if not np.allclose(cov, cov.T, rtol=1e-6, atol=0.0) or np.linalg.eigvalsh(cov)[0] < -1e-9 * np.linalg.eigvalsh(cov)[-1]:
             raise ValueError("this is no covariance: teach the stand again")
-        return Taught(self.date, tuple(self.marks), self.residual_mm, (cov + cov.T) / 2)
+        return Taught(self.date, tuple(self.marks), self.residual_mm, (cov + cov.T) / 2, tuple(self.on_face))
 
 
 class _StandFile(FileModel):
     schema_name: str = Field(alias="schema")
-    board: Annotated[list[_BoardEntry], Field(min_length=1)]
+    board: Annotated[list[TypedBoard], Field(min_length=1)]
     pivot: _PivotEntry | None = None
 
     @model_validator(mode="after")
@@ -314,30 +311,3 @@ class _TaughtFile(_StandFile):
 
     def stand(self) -> Stand:
         return replace(super().stand(), taught=self.taught.taught(len(self.board)))
-
-
-class _MarkEntry(FileModel):
-    name: PointName
-    right_mm: Place
-    up_mm: Place
-    pm_mm: Annotated[float, Field(gt=0.0, le=20.0)] = MARK_PM_MM
-
-
-class _MarksFile(FileModel):
-    schema_name: str = Field(alias="schema")
-    mark: Annotated[list[_MarkEntry], Field(min_length=3)]
-
-    @model_validator(mode="after")
-    def _apart(self) -> Self:
-        names = [entry.name for entry in self.mark]
-        twice = sorted({name for name in names if names.count(name) > 1})
-        if twice:
-            raise ValueError(f"mark {twice[0]} is listed twice")
-        places = [(entry.right_mm, entry.up_mm) for entry in self.mark]
-        same = [entry.name for entry in self.mark if places.count((entry.right_mm, entry.up_mm)) > 1]
-        if same:
-            raise ValueError(f"{' and '.join(same)} are in the same place")
-        return self
-
-    def marks(self) -> tuple[TargetMark, ...]:
-        return tuple(TargetMark(entry.name, entry.right_mm, entry.up_mm, entry.pm_mm) for entry in self.mark)

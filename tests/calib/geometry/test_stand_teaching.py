@@ -10,7 +10,8 @@ from scipy.stats import chi2
 
 from calib.geometry.stand_teaching import teach_places
 from calib.geometry.stylus import point_body
-from calib.paper.stand import StandBoard, TargetMark
+from calib.paper.stand import StandBoard
+from calib.paper.target_face import TargetFace, TargetMark
 from synthetic_images.rigid import rigid, rot_x, rot_y, rot_z
 from vision.boards_io import starter_boards
 from vision.errors import MeasurementError
@@ -60,7 +61,7 @@ def marks_of(rows, pm_mm=0.1):
 
 
 def taught(poses, marks):
-    return teach_places(poses, marks, {"stand-1": "stand-1@check-1"}, BOARDS)
+    return teach_places(poses, TargetFace(tuple(marks)), {"stand-1": "stand-1@check-1"}, BOARDS)
 
 
 @pytest.mark.parametrize("rows", [MARKS, MARKS[:3]])

@@ -1,0 +1,168 @@
+"""Places of boards from a pattern printed on the face: exact without errors, scattering as stated, mistakes named by marks."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.stats import chi2
+
+from calib.geometry.stand_teaching import teach_places
+from calib.geometry.stylus import point_body
+from calib.paper.stand import StandBoard
+from calib.paper.target_face import TargetFace
+from tests.calib.geometry.test_stand_teaching import BOARD, BOARDS, FACE, MARKS, board_pose, marks_of, values
+from vision.errors import MeasurementError
+from vision.frames import Pose
+from vision.poses import PoseSet
+
+PANEL = StandBoard("stand-2", 210.0, -120.0, 0.0, math.radians(-3.0), 0.4, 0.4, 0.1, 1e-3, 4e-4)
+"""Printed on the face; ± at k = 2."""
+BODIES = {"stand-1": "stand-1@check-1", "stand-2": "stand-2@check-1"}
+SIGMA_RAD, SIGMA_MM = 2e-4, 0.05
+
+
+def printed_pose(entry: StandBoard) -> np.ndarray:
+    return board_pose(replace(entry, lean_right_rad=entry.lean_right_rad + 1e-15))
+
+
+def pose_set(marks=(), rng=None, panel=PANEL) -> PoseSet:
+    """`panel` is where the pattern really is."""
+    poses, sigmas = [], []
+    for name, right, up, *into in marks:
+        place = (FACE @ np.array([right, -up, *(into or [0.0]), 1.0]))[:3] + (rng.normal(0.0, 0.2, 3) if rng else 0.0)
+        poses.append(Pose.from_rt("survey", point_body(name), np.eye(3), place))
+        sigmas += [0.0] * 3 + [0.2] * 3
+    for entry, matrix in ((BOARD, board_pose(BOARD)), (panel, printed_pose(panel))):
+        pose = Pose.from_matrix("survey", BODIES[entry.board], matrix)
+        if rng:
+            # errors about the board's centre: a turn about the survey's origin would carry it metres away
+            centre = pose.apply(BOARDS[entry.board].centre_mm)
+            turn, shift = rng.normal(0.0, SIGMA_RAD, 3), rng.normal(0.0, SIGMA_MM, 3)
+            pose = pose.perturbed(np.concatenate([turn, shift - np.cross(turn, centre)]))
+        poses.append(pose)
+        sigmas += [SIGMA_RAD] * 3 + [SIGMA_MM] * 3
+    cov = np.diag(np.array(sigmas) ** 2)
+    for i, (pose, name) in enumerate(zip(poses[len(marks) :], BODIES, strict=True)):
+        centre = pose.apply(BOARDS[name].centre_mm)
+        lever = np.eye(6)
+        lever[3:, :3] = -np.cross(np.eye(3), centre).T
+        rows = slice(6 * (len(marks) + i), 6 * (len(marks) + i) + 6)
+        cov[rows, rows] = lever @ cov[rows, rows] @ lever.T
+    return PoseSet(tuple(poses), cov, {"corners": cov})
+
+
+def taught(poses, marks=(), panel=PANEL):
+    return teach_places(poses, TargetFace(tuple(marks), (panel,)), BODIES, BOARDS)
+
+
+@pytest.mark.parametrize("rows", [[], MARKS[:1], MARKS[:2], MARKS])
+def test_an_exact_pattern_gives_exact_places_with_any_number_of_marks(rows):
+    found = taught(pose_set(rows), marks_of(rows))
+    np.testing.assert_allclose(values(found.boards[0]), values(BOARD), atol=1e-7)
+    np.testing.assert_allclose(values(found.boards[1]), values(PANEL), atol=1e-7)
+    assert found.redundancy == 3 * len(rows)
+    np.testing.assert_allclose(found.board_gaps["stand-2"], 0.0, atol=1e-7)
+
+
+def test_alone_the_pattern_is_where_it_is_said_to_be_as_surely_as_that_is_known():
+    found = taught(pose_set())
+    np.testing.assert_allclose(np.sqrt(np.diag(found.cov))[6:], PANEL.half_widths / 2.0, rtol=1e-6)
+    assert found.rms_mm == 0.0
+    # The other board hangs on it: the pattern's turn, typed and seen, carries it over the distance between.
+    reach = np.hypot(BOARD.right_mm - PANEL.right_mm, BOARD.up_mm - PANEL.up_mm)
+    turned_mm = reach * math.hypot(PANEL.turn_pm_rad / 2.0, SIGMA_RAD)
+    both = math.hypot(*np.sqrt(np.diag(found.cov))[:2])
+    own = math.sqrt(2.0) * math.hypot(0.2, math.sqrt(2.0) * SIGMA_MM)  # ±0.4 typed, both sightings, right and up
+    assert both == pytest.approx(math.hypot(turned_mm, own), rel=0.02)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("with_marks", [False, True])
+def test_places_scatter_as_stated(with_marks):
+    """NEES of twelve values; sightings, the pattern's typed place and the marks err."""
+    rng = np.random.default_rng(5)
+    draws, squares = 60, []
+    for _ in range(draws):
+        rows = [(n, r + rng.normal(0, 0.15), u + rng.normal(0, 0.15), rng.normal(0, 0.15)) for n, r, u in MARKS]
+        off = rng.normal(0.0, 1.0, 6) * PANEL.half_widths / 2.0
+        true = replace(
+            PANEL,
+            right_mm=PANEL.right_mm + off[0],
+            up_mm=PANEL.up_mm + off[1],
+            behind_mm=PANEL.behind_mm + off[2],
+            turn_rad=PANEL.turn_rad + off[3],
+            lean_right_rad=off[4],
+            lean_down_rad=off[5],
+        )
+        poses = pose_set(rows if with_marks else (), rng, true)
+        found = taught(poses, marks_of(MARKS, 0.3) if with_marks else ())
+        gap = np.concatenate([values(found.boards[0]) - values(BOARD), values(found.boards[1]) - values(true)])
+        squares.append(gap @ np.linalg.solve(found.cov / found.scatter, gap))
+    low, high = chi2.ppf([0.0005, 0.9995], 12 * draws) / draws
+    assert low < float(np.mean(squares)) < high
+
+
+@pytest.mark.parametrize("rows", [[], MARKS])
+def test_an_error_that_marks_and_boards_share_counts_for_nothing(rows):
+    """All are photographed over the same floor boards: the places on the face do not hang on where these are."""
+    poses = pose_set(rows)
+    common = np.zeros(6)
+    common[3:] = 2.0, 1.0, 3.0
+    shared = np.kron(np.ones((len(poses.bodies),) * 2), np.diag(common**2))
+    moved = poses.cov + shared
+    alone = taught(poses, marks_of(rows))
+    found = taught(PoseSet(tuple(poses), moved, {"corners": moved}), marks_of(rows))
+    np.testing.assert_allclose(np.diag(found.cov), np.diag(alone.cov), rtol=1e-3)
+
+
+def test_marks_make_the_places_surer():
+    alone, both = taught(pose_set()), taught(pose_set(MARKS), marks_of(MARKS))
+    assert np.all(np.diag(both.cov)[:4] < 0.8 * np.diag(alone.cov)[:4])
+
+
+@pytest.mark.parametrize(("typed_deg", "told"), [(87.0, "-90.0°"), (-93.0, r"\+90.0°"), (177.0, r"[+-]180.0°")])
+def test_a_pattern_typed_turned_by_quarters_is_named_by_three_marks(typed_deg, told):
+    wrong = replace(PANEL, turn_rad=math.radians(typed_deg))
+    with pytest.raises(
+        MeasurementError, match=rf"stand-2 is the likeliest wrong one, .* turned {told}.*a quarter or half turn"
+    ):
+        taught(pose_set(MARKS[:3]), marks_of(MARKS[:3]), wrong)
+
+
+def test_a_pattern_typed_as_seen_from_behind_is_named():
+    wrong = replace(PANEL, right_mm=-PANEL.right_mm)
+    with pytest.raises(MeasurementError, match=r"stand-2 is the likeliest wrong one.*mirrored: right_mm counts"):
+        taught(pose_set(MARKS), marks_of(MARKS), wrong)
+
+
+def test_mirrored_marks_are_named_by_the_pattern():
+    mirrored = [(name, -right, up) for name, right, up in MARKS]
+    with pytest.raises(MeasurementError, match="the marks are mirrored"):
+        taught(pose_set(MARKS), marks_of(mirrored))
+
+
+def test_a_wrong_mark_is_named_by_pattern_and_others():
+    rows = [(MARKS[0][0], MARKS[0][1] + 6.0, MARKS[0][2]), *MARKS[1:2]]
+    with pytest.raises(MeasurementError, match=r"a is the likeliest wrong one, touched -6\.0 mm to the right"):
+        taught(pose_set(MARKS[:2]), marks_of(rows))
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_with_fewer_marks_a_wrong_pattern_is_refused_and_nobody_is_blamed(count):
+    wrong = replace(PANEL, turn_rad=PANEL.turn_rad + math.pi / 2.0)
+    with pytest.raises(MeasurementError, match=r"stand-2 are not where the marks file has them") as err:
+        taught(pose_set(MARKS[:count]), marks_of(MARKS[:count]), wrong)
+    assert "likeliest" not in err.value.what
+
+
+def test_a_board_on_the_other_side_is_not_on_the_face():
+    poses = pose_set()
+    away = Pose.from_rt(
+        "survey", BODIES["stand-1"], poses[BODIES["stand-1"]].rotation @ np.diag([1.0, -1.0, -1.0]), np.zeros(3)
+    )
+    turned = PoseSet((away, poses[BODIES["stand-2"]]), poses.cov, poses.parts)
+    with pytest.raises(MeasurementError, match="stand-1 and stand-2 look to opposite sides"):
+        taught(turned)
