@@ -41,11 +41,14 @@ OPEN_SCALE_PM, OPEN_FLATNESS = 0.02, 20.0
 anew."""
 KEPT_APART = "what it showed before and after is not mixed"
 BRAKES = "lock the stand's brakes and take all photos of {0} again"
+LEAVE_LYING = "let nobody step on it or pull it, and take all photos of {0} again"
 CHOCKS = (
     "set chocks and brake before each round and take the photos of {0} again; when three other rounds are left, it is enough "
     "to take the folder {0} out of photos"
 )
 TAPE_DOWN = "find out what touched {0}, tape it down, and take the photos again if it may move once more"
+MAT = "the mat"
+"""How the words for a mat that carries boards begin."""
 EARLIER = "earlier"
 """Body name's ending of a floor board in the place from which it was moved."""
 
@@ -254,7 +257,8 @@ def _moved(found: Found, what: Moved, guess: Guess, boards: BoardSet, poses: Pos
     names = " and ".join(sorted(board for *_, board in sizes))
     if what.together:
         words = f"{guess.carrier or 'the stand'} was moved {by} {between}: {names} stand elsewhere from {guess.after} on"
-        return Doubt(found, words, BRAKES.format(epoch), stops=True)
+        hint = LEAVE_LYING if guess.carrier.startswith(MAT) else BRAKES
+        return Doubt(found, words, hint.format(epoch), stops=True)
     words = f"the car (or a board on it) moved {by} during {epoch}, {between}: see {names}"
     return Doubt(found, words, CHOCKS.format(epoch), stops=True)
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from calib.doubts import MAT
 from calib.paper.job import check_carried, check_job
 from calib.paper.mat import Mat, read_mat
 from calib.paper.placements import PlacementSheet, Sheet
@@ -52,7 +53,7 @@ class Target:
     def carrier(self) -> str:
         """What carries its boards, in words."""
         if self.sheet.kind == "mat":
-            return f"the mat {self.sheet.name}".rstrip()
+            return f"{MAT} {self.sheet.name}".rstrip()
         return f"{STAND} of {self.sheet.name}" if self.one_of_several else STAND
 
     @property

@@ -71,6 +71,7 @@ lens = ["phone.lens.toml"]
 boards = "boards.toml"      # the printed boards and their measured print scale
 sheet = "sheet.toml"        # where the target must stand: FILL IN
 stand = "stand.toml"        # where the stand boards sit on the target: FILL IN
+# Other targets of the sheet, and mats with boards on them, by placement (mat/1 for a mat): stands = { radar = "radar.toml" }
 # Once the shop's stylus is taught (bayfix stylus teach) name its file here: stylus = "../stylus.toml"
 # vehicle = "vehicle.toml"  # limits of the car itself; fill that file in and remove the # here: a car out of limits is said
 

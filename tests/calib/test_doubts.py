@@ -100,6 +100,8 @@ def test_of_two_stands_each_may_have_moved_by_itself(boards):
     elsewhere = SimpleNamespace(**vars(JOB) | {"floor": ()})
     words = doubt(boards, moved.what, [0, 0, 0, 3.0, 0, 0], moved, job=elsewhere).words
     assert words.startswith("the stand of b was moved by 3.0 mm")
+    mat = doubt(boards, moved.what, [0, 0, 0, 3.0, 0, 0], replace(moved, carrier="the mat left"), job=elsewhere)
+    assert (mat.words[:18], mat.hint[:22]) == ("the mat left was m", "let nobody step on it ")
 
 
 MOVED = Guess(Moved({"floor-1": frozenset({"rest/1.jpg", "rest/2.jpg"})}), "roll-1/2.jpg", "rest/1.jpg")
