@@ -15,7 +15,7 @@ from scipy.special import chdtri
 
 from calib.bodies import REST, body_of
 from calib.decision.floor_limits import FloorRow, judge_floor
-from calib.decision.moves import Move, moves
+from calib.decision.moves import Move, moves_of
 from calib.decision.verdict import Judgement, Rule, at_best_undecided, judge
 from calib.geometry.flange import apply_flanges
 from calib.geometry.floor import Flatness, floor_flatness, floor_plane
@@ -210,7 +210,7 @@ def check_of(
     if any(row.blocks for row in floor) and job.floor_overruled is None:
         judgement = replace(judgement, verdict=at_best_undecided(judgement.verdict))
     gaps = second_board_gaps(car.poses, seen, boards, body_of_board)
-    step = moves(measured, sheet, stand.pivot)
+    step = moves_of(measured, sheet, stand)
     return CheckOutcome(measured, judgement, step, gaps, seen.boards[0].board, poses, floor, car.uneven)
 
 

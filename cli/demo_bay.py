@@ -181,6 +181,49 @@ def _on_stand(bay: Bay) -> tuple[StandBoard, ...]:
     return stand.boards if stand else ()
 
 
+STAND_PARTS = """
+# What the stand is moved by: a check says which, and how far.
+[[adjuster]]
+name = "left castor"
+makes = ["turn"]
+right_mm = -400.0
+behind_mm = 150.0
+
+[[adjuster]]
+name = "right castor"
+makes = ["turn"]
+right_mm = 400.0
+behind_mm = 150.0
+
+[[adjuster]]
+name = "both castors"
+makes = ["distance"]
+
+[[adjuster]]
+name = "cross slide"
+makes = ["lateral"]
+
+[[adjuster]]
+name = "height spindle"
+makes = ["height"]
+mm_per_turn = 4.0
+ways = { up = "clockwise", down = "counter-clockwise" }
+
+[[adjuster]]
+name = "tip screw"
+makes = ["tip"]
+arm_mm = 300.0
+mm_per_turn = 1.25
+
+[[adjuster]]
+name = "foot screw on the left"
+makes = ["tilt"]
+arm_mm = 700.0
+mm_per_turn = 1.5
+"""
+"""As seen facing the target, like the boards' places."""
+
+
 def stand_text(boards: tuple[StandBoard, ...], rng: np.random.Generator) -> str:
     """A stand file as the shop typed it, each value within its ±."""
     doc = tomlkit.document()
@@ -201,7 +244,7 @@ def stand_text(boards: tuple[StandBoard, ...], rng: np.random.Generator) -> str:
             )
         )
     doc.add("board", rows)
-    return tomlkit.dumps(doc)
+    return tomlkit.dumps(doc) + STAND_PARTS
 
 
 def _job(demo: DemoBay, rng: np.random.Generator) -> str:

@@ -242,6 +242,7 @@ def test_every_kind_of_file_is_shown():
 
 def test_every_key_of_a_file_is_explained():
     """The readers know no key that the tables keep silent about."""
+    from calib.paper.adjusters import AdjusterEntry
     from calib.paper.bay import _BayFile, _ByHand, _Car, _Floor, _Photo, _Point
     from calib.paper.before import _BeforeFile, _Item
     from calib.paper.entries import LeastLength, LengthEntry, MostAngle, ProvenanceEntry
@@ -275,7 +276,7 @@ def test_every_key_of_a_file_is_explained():
         "placement-sheet/2": (MarkEntry,),
         "mat/1": (_MatFile, _MatBoardEntry, _MatMarkEntry),
         "room/1": (_RoomFile, _RoomCar, _Obstacle, _LengthFrom),
-        "stand/1": (_TaughtFile, _TaughtEntry, TypedBoard, _PivotEntry),
+        "stand/1": (_TaughtFile, _TaughtEntry, TypedBoard, _PivotEntry, AdjusterEntry),
         "vehicle/1": (_VehicleFile, _Limit, OverruledEntry),
         "stylus/1": (_StylusFile, _Tip, _TipSigma, _TipCorrelation, _TaughtScale),
         "before/1": (_BeforeFile, _Item),

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calib.decision.adjusting import Use, in_brackets, use_documents, uses
 from calib.decision.verdict import COVERAGE, Rule, Verdict, conformance_probability, verdict_of
 from calib.geometry.placement import ANGLES, Placement, from_euler
 from calib.geometry.stand import pivot_in_target_mm
 from calib.paper.sheet import Sheet
-from calib.paper.stand import Pivot
+from calib.paper.stand import Pivot, Stand
 from vision.frames import Array
 
 ORDER = ("yaw_rad", "distance_mm", "lateral_mm", "height_mm", "pitch_rad", "roll_rad")
@@ -33,11 +34,14 @@ class Move:
         towards the car's front, car's left side up.
     words : str
         With its size, for a technician.
+    uses : tuple of Use
+        Castors, slides and screws that make it, where the stand file lists them; they stand in brackets in the words.
     """
 
     figure: str
     amount: float
     words: str
+    uses: tuple[Use, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +76,15 @@ def moves(placement: Placement, sheet: Sheet, pivot: Pivot | None = None) -> tup
         if name in asked:
             asked[name] -= float(part)
     return tuple(Move(name, a, _words(name, a, sheet, pivot)) for name, a in asked.items() if _asked(name, a, placement))
+
+
+def moves_of(placement: Placement, sheet: Sheet, stand: Stand) -> tuple[Move, ...]:
+    """As `moves`, with what the stand is moved by."""
+    out = []
+    for move in moves(placement, sheet, stand.pivot):
+        made = uses(move.figure, move.amount, placement, sheet, stand)
+        out.append(replace(move, words=move.words + in_brackets(made), uses=made))
+    return tuple(out)
 
 
 def in_words(asked: tuple[Move, ...]) -> str:
@@ -136,6 +149,8 @@ def _document(move: Move, pivot: Pivot | None) -> dict[str, object]:
     }
     if move.figure == "yaw_rad":
         out["about"] = "target centre" if pivot is None else "pivot"
+    if move.uses:
+        out["adjusters"] = use_documents(move.uses)
     return out
 
 

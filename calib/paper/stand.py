@@ -18,6 +18,7 @@ import numpy as np
 import tomlkit
 from pydantic import Field, model_validator
 
+from calib.paper.adjusters import Adjuster, AdjusterEntry
 from calib.paper.sheet import Filled
 from vision.errors import FileError
 from vision.frames import Array
@@ -118,11 +119,15 @@ class Pivot:
 
 @dataclass(frozen=True, slots=True)
 class Stand:
-    """Boards on the target's face; the first one defines the target, any other is a check of the typed values."""
+    """Boards on the target's face; the first one defines the target, any other is a check of the typed values.
+
+    `adjusters` are what the stand is moved by: they measure nothing.
+    """
 
     boards: tuple[StandBoard, ...]
     pivot: Pivot | None = None
     taught: Taught | None = None
+    adjusters: tuple[Adjuster, ...] = ()
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -286,18 +291,20 @@ class _StandFile(FileModel):
     schema_name: str = Field(alias="schema")
     board: Annotated[list[TypedBoard], Field(min_length=1)]
     pivot: _PivotEntry | None = None
+    adjuster: list[AdjusterEntry] = []
 
     @model_validator(mode="after")
     def _each_board_once(self) -> Self:
-        names = [entry.name for entry in self.board]
-        twice = sorted({name for name in names if names.count(name) > 1})
-        if twice:
-            raise ValueError(f"board {twice[0]} is listed twice")
+        for what, names in (("board", [b.name for b in self.board]), ("adjuster", [a.name for a in self.adjuster])):
+            twice = sorted({name for name in names if names.count(name) > 1})
+            if twice:
+                raise ValueError(f"{what} {twice[0]} is listed twice")
         return self
 
     def stand(self) -> Stand:
         pivot = None if self.pivot is None else Pivot(self.pivot.right_mm, self.pivot.behind_mm)
-        return Stand(tuple(entry.board() for entry in self.board), pivot)
+        adjusters = tuple(entry.adjuster() for entry in self.adjuster)
+        return Stand(tuple(entry.board() for entry in self.board), pivot, adjusters=adjusters)
 
 
 class _TaughtFile(_StandFile):

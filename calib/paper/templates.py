@@ -286,6 +286,21 @@ turn_deg = 0.0
 # [pivot]
 # right_mm = 0.0
 # behind_mm = 250.0
+
+# What the stand is moved by, in your own words: a check then says which one, and how far (mm, turns of a spindle, marks).
+# makes: turn, distance, lateral, height, tip, tilt. For a turn say where it is (right_mm, behind_mm, as you see it) or how far
+# from the axis (arm_mm); of a screw that tips or tilts how far from the hinge (arm_mm). ways: what the hand does, if not plain.
+# [[adjuster]]
+# name = "left castor"
+# makes = ["turn"]
+# right_mm = -350.0
+# behind_mm = 200.0
+
+# [[adjuster]]
+# name = "height spindle"
+# makes = ["height"]
+# mm_per_turn = 3.0
+# ways = { up = "clockwise", down = "counter-clockwise" }
 """
 
 VEHICLE = """\
