@@ -18,9 +18,9 @@ from calib.paper.job import Job
 from vision.boards import BoardSet
 from vision.errors import MeasurementError, WrongLensError
 from vision.frames import Array
-from vision.observations import View
+from vision.observations import ROWS, View
 from vision.poses import PoseSet
-from vision.rolling_shutter import ROWS, steadied
+from vision.rolling_shutter import steadied
 from vision.snooping import Guessed
 from vision.suppositions import Found, Moved, Sheared, Typed, Zoomed, breaks, face_departure_mm
 
