@@ -226,6 +226,10 @@ def needed_points(job: Job, sheet: Sheet | None = None) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*named, *flanges)))
 
 
+NEEDED = {"name", "survey", "stylus", "photos", "sightings", "moved_since_survey"}
+"""What a kept point is used by."""
+
+
 def read_points(job: Job) -> list[dict[str, Any]]:
     """Rows of `results/points.json`; none when nothing was touched yet.
 
@@ -244,7 +248,9 @@ def read_points(job: Job) -> list[dict[str, Any]]:
         raise FileError(f"{path}: damaged: {err}", hint=hint) from err
     if not isinstance(document, dict) or document.get("schema") != POINTS_SCHEMA:
         raise FileError(f"{path} is not of the version this one reads, {POINTS_SCHEMA!r}", hint=hint)
-    rows: list[dict[str, Any]] = document["points"]
+    rows = document.get("points")
+    if not isinstance(rows, list) or not all(isinstance(row, dict) and row.keys() >= NEEDED for row in rows):
+        raise FileError(f"{path}: damaged: a point without {', '.join(sorted(NEEDED))}", hint=hint)
     return rows
 
 

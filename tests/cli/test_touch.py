@@ -17,12 +17,13 @@ from scipy.spatial.transform import Rotation
 
 from calib.paper.stylus import read_stylus
 from cli.base import Exit
-from cli.touching import photos_there
+from cli.touching import photos_there, read_points
 from synthetic_images import truth
 from synthetic_images.rigid import apply, rigid
 from synthetic_images.touches import TEACH
 from synthetic_images.true_camera import TrueCamera
 from tests.support.commands import bayfix, nothing_written, refused
+from tests.support.paper_job import paper_job
 from tests.support.photo_job import put_photos
 from tests.support.simulated import CHECK
 from tests.support.touched import BOARD, Touched, photographed, put_touches, rim_places, touched, without_board
@@ -269,6 +270,16 @@ def test_photos_of_a_point_are_named_by_their_folder_and_each_counts_once(tmp_pa
     assert [path.name for path in found] == ["2.jpg", "10.jpg"]
     with pytest.raises(FileError, match=r"nope\.jpg: no such photo"):
         photos_there([tmp_path / "nope.jpg"])
+
+
+@pytest.mark.parametrize("points", ["3", "[3]", '[{"name": "bumper"}]', "null"])
+def test_damaged_points_are_refused_in_words(tmp_path, points):
+    job = paper_job(tmp_path)
+    (tmp_path / "results").mkdir()
+    (tmp_path / "results" / "points.json").write_text(f'{{"schema": "points/1", "points": {points}}}', encoding="utf-8")
+    with pytest.raises(FileError, match=r"points\.json: damaged: a point without .*survey") as caught:
+        read_points(job)
+    assert "bayfix touch" in caught.value.hint
 
 
 def one_axis(there: Touched, camera: TrueCamera, turns_deg) -> dict[str, PhotoSightings]:
