@@ -20,9 +20,7 @@ from vision.errors import MeasurementError, WrongLensError
 from vision.frames import Array
 from vision.observations import ROWS, View
 from vision.poses import PoseSet
-from vision.rolling_shutter import steadied
-from vision.snooping import Guessed
-from vision.suppositions import Found, Moved, Sheared, Typed, Zoomed, breaks, face_departure_mm
+from vision.suppositions import Found, Guessed, Moved, Sheared, Typed, Zoomed, breaks, face_departure_mm
 
 FALSE_ALARM = 1e-3
 """Probability that a sound set of photos is doubted, all suppositions together (Bonferroni)."""
@@ -155,8 +153,8 @@ def _likeliest(found: Sequence[Found]) -> Sequence[Found]:
 
 
 def parted(views: Sequence[View], doubt: Doubt) -> list[View]:
-    """The views with a floor board that was moved counted as two: its present body, and `<board>@earlier`; photos steadied."""
-    views, what = steadied(views, doubt.drift_px), doubt.found.what
+    """The views with a floor board that was moved counted as two: its present body, and `<board>@earlier`."""
+    what = doubt.found.what
     if not isinstance(what, Moved):
         return list(views)
     out = []
@@ -170,8 +168,8 @@ def parted(views: Sequence[View], doubt: Doubt) -> list[View]:
 
 
 def without_moved(views: Sequence[View], doubt: Doubt) -> list[View]:
-    """The views of a check without a floor board that was moved while they were taken; photos steadied."""
-    views, what = steadied(views, doubt.drift_px), doubt.found.what
+    """The views of a check without a floor board that was moved while they were taken."""
+    what = doubt.found.what
     if not isinstance(what, Moved):
         return list(views)
     return [replace(view, seen=tuple(s for s in view.seen if s.body not in what.later)) for view in views]

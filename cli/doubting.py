@@ -28,6 +28,7 @@ from vision.network import Network, start_of
 from vision.network_start import Start
 from vision.observations import View
 from vision.odd_photos import is_mirrored, restored, rougher, same_views, shown_at
+from vision.rolling_shutter import steadied
 from vision.row_drift import asked_for_px, settled_drift
 from vision.snooping import snoop
 from vision.suppositions import Zoomed
@@ -166,7 +167,7 @@ def settled(views: Sequence[View], boards: BoardSet, inquiry: Inquiry) -> Settle
         remarks.append(f"{doubt.words}; {doubt.hint}")
         if doubt.cure is Cure.NONE:
             break
-        views, boards = parted(views, doubt), opened(boards, doubt)
+        views, boards = steadied(parted(views, doubt), doubt.drift_px), opened(boards, doubt)
         network = inquiry.adjusted(views, boards, _start(network, views), True)
     return Settled(network, tuple(views), boards, tuple(remarks))
 

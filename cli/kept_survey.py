@@ -21,6 +21,7 @@ from calib.geometry.stylus import TouchedBy
 from calib.paper.epochs import epoch_order
 from calib.paper.job import Job, write_result
 from cli.self_calibrating import lens_rows
+from vision.camera import Wobble
 from vision.errors import FileError
 from vision.frames import Pose
 from vision.gather import SeenPhoto
@@ -180,13 +181,22 @@ def survey_inputs(desk: Desk) -> dict[str, str]:
     what = {
         "the boards": repr([board for board in desk.boards if board.name in standing]),
         "the lens profiles": repr(
-            [(p.name, p.camera.parameters.tolist(), p.cov.tolist(), p.focus, p.wobble) for p in desk.profiles.values()]
+            [
+                (p.name, p.camera.parameters.tolist(), p.cov.tolist(), p.focus, _unsteady(p.wobble))
+                for p in desk.profiles.values()
+            ]
         ),
         "the floor and wheel boards or tape distances of job.toml": repr(
             (job.floor, sorted(job.wheel_boards().items()), job.distances, *job.body.boards)
         ),
     }
     return {name: hashlib.sha256(text.encode()).hexdigest()[:16] for name, text in what.items()}
+
+
+def _unsteady(wobble: Wobble) -> tuple[float, ...]:
+    """What a lens profile says of it; no drift is as if profiles could not say one."""
+    drift = (wobble.row_drift_px,) if wobble.row_drift_px else ()
+    return (wobble.focal_percent, wobble.centre_px, *drift)
 
 
 def network_document(sighted: Sighted) -> dict[str, Any]:

@@ -22,7 +22,7 @@ from vision.adjust import Problem, Solution, linearised
 from vision.covariance import covariance
 from vision.frames import Array
 from vision.linearise import FOCAL, PHOTO_COLUMNS
-from vision.suppositions import Found, Moved, Sheared, Supposition, Typed, Zoomed
+from vision.suppositions import Found, Guessed, Moved, Sheared, Supposition, Typed, Zoomed
 from vision.unknowns import Known, departure, vector_of
 
 SINGULAR, SINGULAR_TYPED = 1e-5, 1e-4
@@ -30,8 +30,6 @@ SINGULAR, SINGULAR_TYPED = 1e-5, 1e-4
 known beforehand, where the difference of two nearly equal matrices is rounded to some 3e-6 (a scale without a tape)."""
 LEAST_SHARE = 1e-6
 """Share of an unknown that shows in the residuals, below which only rounding speaks."""
-
-Guessed = Moved | Zoomed | Sheared
 
 
 def snoop(problem: Problem, solution: Solution, guesses: Sequence[Guessed], factor: float = 1.0) -> list[Found]:

@@ -43,7 +43,8 @@ class Sheared:
     photo: str
 
 
-Supposition = Moved | Zoomed | Sheared | Typed
+Guessed = Moved | Zoomed | Sheared
+Supposition = Guessed | Typed
 
 
 @dataclass(frozen=True, slots=True, eq=False)
