@@ -54,6 +54,8 @@ SOURCES = {
     "stand-off",
     "stand file",
     "stylus",
+    "mat file",
+    "mat shape",
 }
 USAGE_ERROR = typer.BadParameter.__mro__[1]
 OTHERS_OPTIONS = {"--check", "--no-binary"}
@@ -343,8 +345,8 @@ def test_readme_shows_the_check_and_the_wheels_of_its_demo(demo):
     check = json.loads((demo / "results" / "check-1.json").read_text(encoding="utf-8"))
     text = marked("README.md", "output: check").text
     assert text.splitlines()[0] == check["verdict"].upper()
-    # The demo's focus is locked, its origin an axle, no touched point; nothing is typed of holders or springs.
-    absent = {"wobble", "stylus", "centring", "board mounting", "springs"}
+    # The demo's focus is locked, its origin an axle, no touched point, no mat; nothing is typed of holders or springs.
+    absent = {"wobble", "stylus", "centring", "board mounting", "springs", "mat file", "mat shape"}
     assert all(set(shares) == SOURCES - absent for shares in check["sources"].values())
     table = text[text.index("figure ") : text.index("car: ")]
     for row in rows_of(table):
