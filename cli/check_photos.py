@@ -1,4 +1,4 @@
-"""Which photos a check looks at, and what they must show: a board of every target, surveyed floor boards, the right target."""
+"""Which photos a check looks at, and that they show surveyed floor boards."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from calib.paper.epochs import photos as photos_of
-from calib.paper.sheet import Sheet
 from cli.stations import Desk
 from cli.targets import Target
 from vision.errors import FileError, MeasurementError
@@ -57,39 +56,10 @@ def _in_folder(desk: Desk, folder: Path) -> list[Path]:
     return inside
 
 
-def need_boards_of(target: Target, views: Sequence[View], epoch: str) -> None:
-    seen = {s.board for view in views for s in view.seen}
-    if not seen & set(target.boards):
-        names, photos = ", ".join(target.boards), ", ".join(view.photo for view in views)
-        of_which = f" of {target.sheet.name}" if target.one_of_several else ""
-        if target.mat is not None:
-            raise MeasurementError(
-                f"no board of the mat {target.sheet.name} seen: looked for {names} in {photos} ({epoch})",
-                hint="photograph the mat from 1.5 to 2.5 m, from both sides, its boards and floor boards in the picture; or "
-                "touch its marks and take it out of [stands] in job.toml",
-            )
-        raise MeasurementError(
-            f"stand board{of_which} not seen: looked for {names} in {photos} ({epoch})",
-            hint="photograph the stand from 2 to 3 m, 30° to 45° beside its normal, its boards whole, lit and sharp"
-            + (f"; to check one target alone: {target.alone}" if target.one_of_several else ""),
-        )
-
-
 def need_floor_board(desk: Desk, targets: Sequence[Target], views: Sequence[View], epoch: str) -> None:
     if not {s.board for view in views for s in view.seen} & set(desk.job.floor):
         stand = "the stands" if len(targets) > 1 else "the mat" if targets[0].mat else "the stand"
         raise MeasurementError(
             f"no surveyed floor board is seen together with {stand} in {epoch}",
             hint=f"step back or sideways so that a photo shows {stand} and floor boards ({', '.join(desk.job.floor)})",
-        )
-
-
-def need_target_board(sheet: Sheet, views: Sequence[View]) -> None:
-    """Refuse photos of the stand that show none of the boards the sheet knows its target by: another one may be on it."""
-    seen = {s.board for view in views for s in view.seen}
-    if sheet.target_boards and not seen & set(sheet.target_boards):
-        boards, photos = ", ".join(sheet.target_boards), ", ".join(view.photo for view in views)
-        raise MeasurementError(
-            f"not shown to be the right target: {sheet.name or sheet.target} is known by {boards}, none of it is in {photos}",
-            hint="see that the right target is on the stand, and photograph its own board as well",
         )

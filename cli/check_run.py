@@ -19,9 +19,10 @@ from calib.paper.target_identity import need_right_target
 from calib.paper.vehicle import read_vehicle
 from calib.pipeline import Car, CarStayed, CheckOutcome, car_stayed, check_of
 from cli.check import NOT_SHOWN, CheckRun
-from cli.check_photos import check_photos, need_boards_of, need_floor_board, need_target_board
+from cli.check_photos import check_photos, need_floor_board
 from cli.doubting import MOST_CURES, doubt_in, odd_photos
 from cli.kept_survey import Survey
+from cli.right_target import need_target_seen
 from cli.stations import Desk, Tick, car_from, look_at, looked_again, unfound, views_of
 from cli.targets import STAND, Target, target_of
 from vision.errors import MeasurementError
@@ -31,6 +32,7 @@ from vision.network import Network, NetworkState, adjust_network
 from vision.network_start import NotTiedError, Start
 from vision.observations import View
 from vision.odd_photos import rougher
+from vision.rolling_shutter import steadied
 
 LEAST_FLOOR_BOARDS = 3
 
@@ -53,7 +55,7 @@ def run_check(
     MeasurementError
         No tolerance on the sheet, no photo, stand or floor boards not seen, the car moved, too few floor boards stayed.
     """
-    need_right_target(sheet, desk.job.need_sheet(), read_stand(desk.job.need_stand()), desk.job.need_stand())
+    need_right_target(sheet, desk.job, read_stand(desk.job.need_stand()), desk.job.need_stand())
     target = target_of(desk, sheet)
     looked = looked_at(desk, (target,), survey, given, tick)
     run = outcome_of(
@@ -111,9 +113,7 @@ def looked_at(desk: Desk, targets: Sequence[Target], survey: Survey, given: Sequ
     seen, remarks = look_at(desk, paths, names, tick)
     seen, odd = odd_photos(desk, seen, when)
     views = views_of(desk, seen, when)
-    for target in (one for one in targets if one.boards):
-        need_boards_of(target, views, epoch)
-        need_target_board(target.sheet, views)
+    need_target_seen(desk, targets, views, epoch, look=lambda opened: look_at(opened, paths, names, tick)[0])
     need_floor_board(desk, targets, views, epoch)
     tick("network", "what moved since the survey")
     carriers = {target.carrier: target.boards for target in targets if target.boards}
@@ -244,7 +244,8 @@ def looked_into(
         remarks.append(f"{doubt.words}; {doubt.hint}")
         if doubt.cure is Cure.NONE:
             break
-        views, desk = without_moved(views, doubt), replace(desk, boards=opened(desk.boards, doubt))
+        views = steadied(without_moved(views, doubt), doubt.drift_px)
+        desk = replace(desk, boards=opened(desk.boards, doubt))
     else:
         found = _search(desk, survey, views)
     _need_enough(desk, views, found.moved)

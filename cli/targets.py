@@ -111,7 +111,7 @@ def _target(desk: Desk, sheet: Sheet, file: Path | None, *, several: bool) -> Ta
     stand = read_stand(file)
     job = replace(desk.job, stand=file)
     check_job(job, desk.boards, stand)
-    need_right_target(sheet, job.need_sheet(), stand, file)
+    need_right_target(sheet, job, stand, file)
     return Target(sheet, replace(desk, job=job, stand=stand), several, file=file)
 
 

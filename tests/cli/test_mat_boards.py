@@ -16,7 +16,7 @@ from synthetic_images import truth
 from tests.cli.test_mat import put_sheet
 from tests.support.commands import bayfix, nothing_written, refused
 from tests.support.mat_boards import BOARDS, MARKS, mat_photos, mat_text, name_mat
-from tests.support.photo_job import put_photos
+from tests.support.photo_job import every_board, put_photos
 from tests.support.simulated import CHECK
 from tests.support.touched import BOARD, put_touches, touched, usual_places
 
@@ -169,6 +169,7 @@ def test_a_mat_that_is_not_the_sheets_and_one_that_is_not_seen(job, surveyed_job
     (job / "sheet.toml").write_text(sheet, encoding="utf-8")
     bare = {name: one for name, one in surveyed_job.seen.items() if name.startswith(CHECK)}
     put_photos(surveyed_job, job, bare, held=BOARDS)
+    put_photos(surveyed_job, job, bare, held=every_board(surveyed_job))
     with nothing_written(job):
         assert "no board of the mat floor-mat seen: looked for body-1, body-2" in refused("check", job)
 

@@ -13,7 +13,7 @@ from cli.group_words import group_document
 from cli.plan_setting import others_beside
 from synthetic_images.bay import Stand
 from tests.support.commands import bayfix, nothing_written, refused
-from tests.support.photo_job import put_photos
+from tests.support.photo_job import every_board, put_photos
 from tests.support.simulated import CHECK, scene_of, simulate
 from tests.support.two_targets import NAMES, put_two_targets, true_figures
 
@@ -124,6 +124,7 @@ def test_a_target_that_is_not_in_the_photos_is_named(job, surveyed_job):
     seen = {name: one for name, one in surveyed_job.seen.items() if name.startswith(CHECK)}
     bare = {n: replace(one, found=tuple(s for s in one.found if s.board != NAMES["left"])) for n, one in seen.items()}
     put_photos(surveyed_job, job, bare)
+    put_photos(surveyed_job, job, bare, held=every_board(surveyed_job))
     with nothing_written(job):
         words = refused("check", job)
     assert "stand board of left not seen: looked for stand-1" in words

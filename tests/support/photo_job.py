@@ -48,6 +48,11 @@ def put_photos(
         _keep(desk, path, sightings)
 
 
+def every_board(sim: Simulated) -> tuple[str, ...]:
+    """Boards a check looks for when it says what stands there instead of the right target: `held` of a second `put_photos`."""
+    return tuple(board.name for board in sim.desk.boards if board.is_charuco)
+
+
 def four_photos(sim: Simulated, folder: Path) -> Path:
     """Four usable photos of epoch rest; the folder they lie in."""
     put_photos(sim, folder, {f"rest/{i:02d}.jpg": sim.seen[f"rest/{i:02d}.jpg"] for i in (1, 2, 3, 4)})
