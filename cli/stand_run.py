@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from calib.bodies import board_of, body_of, held_body, view_of
-from calib.geometry.stand_teaching import TaughtPlaces, teach_places
+from calib.geometry.stand_teaching import TaughtPlaces, teach_places, upright_words
 from calib.geometry.stylus import TouchedBy, with_touched
 from calib.paper.epochs import touch_folder, touch_photos
 from calib.paper.stand import Stand, StandBoard, Taught
@@ -69,6 +69,7 @@ def run_stand(desk: Desk, survey: Survey, face_file: Path, named: Sequence[str],
     told += [f"{r.photo}: {board_of(r.body)} left out: {r.reason}" for r in network.rejected]
     told += [f"{name} was not seen: it is not in the file" for name in wanted if named and name not in bodies]
     told += unchecked_words(face)
+    told += upright_words(places.face, [poses[name] for name in desk.job.floor if name in poses])
     if places.scatter > 1.0:
         told.append(f"the marks scatter more than their ± explains: U is multiplied by {places.scatter**0.5:.1f}")
     photos = tuple(view.photo for view in (*views, *(view for some in touches.values() for view in some)))

@@ -45,9 +45,15 @@ def uses(figure: str, amount: float, placement: Placement, sheet: Sheet, stand: 
     return tuple(use for use in made if use.mm is None or use.mm >= STAYS_MM)
 
 
-def in_brackets(some: Sequence[Use]) -> str:
-    """For the end of a move's words: "" without adjusters, else " [left castor: 3.7 mm away from the car; …]"."""
-    return f" [{'; '.join(map(_words, some))}]" if some else ""
+def in_brackets(some: Sequence[Use], *, angle: bool) -> str:
+    """For the end of a move's words: "" without adjusters, else " [left castor: 3.7 mm away from the car; …]".
+
+    Parameters
+    ----------
+    angle : bool
+        The move is a turn, tip or tilt; the millimetres of any other stand in its own words.
+    """
+    return f" [{'; '.join(_words(use, angle) for use in some)}]" if some else ""
 
 
 def use_documents(some: Sequence[Use]) -> list[dict[str, object]]:
@@ -89,15 +95,15 @@ def _direction(travel: Array, sheet: Sheet) -> str:
     return f"towards the car's {'left' if y > 0 else 'right'}"
 
 
-def _words(use: Use) -> str:
+def _words(use: Use, angle: bool) -> str:
     if use.turns is not None:
         size = f"{_short(use.turns)} turns"
     elif use.marks is not None:
         size = f"{_short(use.marks)} marks"
     else:
-        size = "" if use.mm is None else f"{use.mm:.1f} mm"
+        size = f"{use.mm:.1f} mm" if angle and use.mm is not None else ""
     said = " ".join(part for part in (size, use.way) if part)
-    also = f" ({use.mm:.1f} mm)" if use.mm is not None and (use.turns is not None or use.marks is not None) else ""
+    also = f" ({use.mm:.1f} mm)" if angle and use.mm is not None and (use.turns or use.marks) else ""
     return f"{use.adjuster}: {said}{also}" if said else use.adjuster
 
 

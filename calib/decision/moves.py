@@ -83,7 +83,7 @@ def moves_of(placement: Placement, sheet: Sheet, stand: Stand) -> tuple[Move, ..
     out = []
     for move in moves(placement, sheet, stand.pivot):
         made = uses(move.figure, move.amount, placement, sheet, stand)
-        out.append(replace(move, words=move.words + in_brackets(made), uses=made))
+        out.append(replace(move, words=move.words + in_brackets(made, angle=move.figure.endswith("_rad")), uses=made))
     return tuple(out)
 
 

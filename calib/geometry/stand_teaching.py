@@ -30,6 +30,9 @@ WORST_MM = 3.0
 QUARTER_RAD, NEAR_RAD = math.pi / 2.0, math.radians(3.0)
 """A pattern put in or typed turned by quarters is off by these, more or less."""
 MIRRORED_MM = 5.0
+ODD_DEG = 30.0
+LYING = 0.7
+"""Cosine between a face's normal and up, above which it lies rather than stands."""
 HINT = "compare the marks file with the target, and touch the marks again"
 
 
@@ -50,6 +53,8 @@ class TaughtPlaces:
     rms_mm, chi_square, redundancy
     scatter : float
         What the covariance was multiplied by: 1, or χ² over redundancy where that is significantly larger.
+    face : Pose
+        `survey_from_seen`: right, down, into the face.
     """
 
     boards: tuple[StandBoard, ...]
@@ -60,6 +65,23 @@ class TaughtPlaces:
     chi_square: float
     redundancy: int
     scatter: float
+    face: Pose
+
+
+def rolled_rad(face: Pose, floor: Sequence[Pose]) -> float:
+    """How far a face that stands is turned on itself, counter-clockwise as seen, by the floor boards' up; 0 where it lies."""
+    up = -np.mean([pose.rotation[:, 2] for pose in floor], axis=0)  # a board's z goes into it
+    right, upward, into = face.rotation.T @ (up / np.linalg.norm(up)) * [1.0, -1.0, 1.0]
+    return 0.0 if abs(into) > LYING else math.atan2(right, upward)
+
+
+def upright_words(face: Pose, floor: Sequence[Pose]) -> list[str]:
+    """A question when the face stood turned on itself: a place typed for another way up looks like that."""
+    turned = math.degrees(rolled_rad(face, floor))
+    if abs(turned) < ODD_DEG:
+        return []
+    way = "counter-clockwise" if turned > 0 else "clockwise"
+    return [f"by the marks file the target stood turned {abs(turned):.0f}° {way} on itself: are its places and turn_deg right?"]
 
 
 def teach_places(poses: PoseSet, face: TargetFace, bodies: Mapping[str, str], boards: BoardSet) -> TaughtPlaces:
@@ -110,7 +132,15 @@ def teach_places(poses: PoseSet, face: TargetFace, bodies: Mapping[str, str], bo
     )
     gaps, board_gaps = _gaps(used, known, fit)
     return TaughtPlaces(
-        entries, np.asarray((cov + cov.T) / 2), gaps, board_gaps, fit.rms_mm, fit.chi_square, known.redundancy, scatter
+        entries,
+        np.asarray((cov + cov.T) / 2),
+        gaps,
+        board_gaps,
+        fit.rms_mm,
+        fit.chi_square,
+        known.redundancy,
+        scatter,
+        fit.face,
     )
 
 

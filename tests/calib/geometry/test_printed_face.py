@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from calib.geometry.stand_teaching import teach_places
+from calib.geometry.stand_teaching import rolled_rad, teach_places, upright_words
 from calib.geometry.stylus import point_body
 from calib.paper.stand import StandBoard
 from calib.paper.target_face import TargetFace
+from synthetic_images.rigid import rot_x, rot_z
 from tests.calib.geometry.test_stand_teaching import BOARD, BOARDS, FACE, MARKS, board_pose, marks_of, values
 from vision.errors import MeasurementError
 from vision.frames import Pose
@@ -166,3 +167,41 @@ def test_a_board_on_the_other_side_is_not_on_the_face():
     turned = PoseSet((away, poses[BODIES["stand-2"]]), poses.cov, poses.parts)
     with pytest.raises(MeasurementError, match="stand-1 and stand-2 look to opposite sides"):
         taught(turned)
+
+
+def upright(turned_deg: float, leaned_deg: float = 5.0) -> Pose:
+    """A face whose right, down and into are survey x, -z and y, turned counter-clockwise as seen and leaned back."""
+    seen = np.column_stack([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]])
+    return Pose.from_rt(
+        "survey", "seen", seen @ (rot_x(math.radians(leaned_deg)) @ rot_z(-math.radians(turned_deg))), np.zeros(3)
+    )
+
+
+FLOOR = [Pose.from_rt("survey", "floor-1", np.diag([1.0, -1.0, -1.0]), np.zeros(3))]
+"""A board's z goes into it: down."""
+
+
+@pytest.mark.parametrize("turned_deg", [0.0, 12.0, 90.0, -90.0])
+def test_a_face_that_stands_turned_on_itself_is_asked_about(turned_deg):
+    assert math.degrees(rolled_rad(upright(turned_deg), FLOOR)) == pytest.approx(turned_deg, abs=1e-9)
+    words = upright_words(upright(turned_deg), FLOOR)
+    way = "counter-clockwise" if turned_deg > 0 else "clockwise"
+    assert [f"turned 90° {way} on itself" in word for word in words] == ([True] if abs(turned_deg) == 90.0 else [])
+
+
+def test_a_face_that_lies_has_no_upper_side():
+    assert upright_words(upright(90.0, 80.0), FLOOR) == []
+
+
+def test_a_pattern_typed_a_quarter_turned_without_marks_is_asked_about():
+    """The face stands upright; typed turned by 90°, the pattern puts it on its side."""
+    standing = upright(0.0)
+    true = replace(PANEL, turn_rad=0.0)
+    x, y, _ = BOARDS["stand-2"].centre_mm
+    centre = np.array([true.right_mm - x, -true.up_mm - y, 0.0])
+    pose = Pose("survey", BODIES["stand-2"], standing.transform * Pose.from_rt("seen", "b", np.eye(3), centre).transform)
+    poses = PoseSet((pose,), np.eye(6) * 1e-6, {"corners": np.eye(6) * 1e-6})
+    for typed_deg, asked in ((0.0, []), (90.0, [True])):
+        wrong = replace(true, turn_rad=math.radians(typed_deg))
+        found = teach_places(poses, TargetFace((), (wrong,)), {"stand-2": BODIES["stand-2"]}, BOARDS)
+        assert ["turned 90° clockwise on itself" in word for word in upright_words(found.face, FLOOR)] == asked
