@@ -185,8 +185,10 @@ def allowing_drift(inquiry: Inquiry, network: Network, views: Sequence[View], bo
         return inquiry.adjust(views, boards, _start(network, views), True, px)
 
     try:
-        drifting = settled_drift(first, adjust)
+        drifting = settled_drift(network, first, adjust)
     except NetworkError:
+        return inquiry, network
+    if drifting is None:
         return inquiry, network
     allowed = replace(inquiry, row_drift_px=drifting.state.row_drift_px)
     return (allowed, drifting) if allowed.doubt(drifting, views, boards) is None else (inquiry, network)

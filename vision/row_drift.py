@@ -23,6 +23,8 @@ from vision.suppositions import Sheared
 
 FALSE_ALARM = 1e-3
 ROUNDS = 4
+FREE_PX = 100.0
+"""A σ that holds no photo."""
 LEAST_PX = 0.1
 """Over 1000 rows: less than that does nothing."""
 
@@ -30,7 +32,8 @@ LEAST_PX = 0.1
 def asked_for_px(network: Network) -> float:
     """First estimate of the drift's σ, px over 1000 rows; 0.0 where chance alone explains what the photos show.
 
-    From ``E T = q + σ² tr N`` of every photo's test, N its weight matrix of the drift.
+    From ``E T = q + σ² tr N`` of every photo's test, N its weight matrix of the drift. Quick, and a little too ready: photos
+    that show the same boards share their tests. `settled_drift` asks them all together.
     """
     if network.inside is None:
         raise ValueError("this network does not know what it was adjusted from")
@@ -43,14 +46,18 @@ def asked_for_px(network: Network) -> float:
     return math.sqrt((drop - freedom) / information)
 
 
-def settled_drift(first_px: float, adjust: Callable[[float], Network]) -> Network:
-    """The network adjusted with the likeliest σ of the drift.
+def settled_drift(network: Network, first_px: float, adjust: Callable[[float], Network]) -> Network | None:
+    """The network adjusted with the likeliest σ of the drift; None where all drifts together, left free, explain no more than
+    chance does.
 
     Raises
     ------
     NetworkError
         The photos cannot be adjusted even so.
     """
+    drop = _square_sum(network) - _square_sum(adjust(FREE_PX))
+    if chdtrc(2 * len(network.cam_from_survey), max(drop, 0.0)) > FALSE_ALARM:
+        return None
     sigma = max(first_px, LEAST_PX)
     network = adjust(sigma)
     for _ in range(ROUNDS):
@@ -60,6 +67,12 @@ def settled_drift(first_px: float, adjust: Callable[[float], Network]) -> Networ
         sigma = better
         network = adjust(sigma)
     return network
+
+
+def _square_sum(network: Network) -> float:
+    if network.inside is None:
+        raise ValueError("this network does not know what it was adjusted from")
+    return network.inside[1].normal.cost
 
 
 def _maximised(network: Network) -> float:

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from scipy.stats import chi2
 
+from tests.support.drifting import drifting
 from tests.support.network_world import lens_profile, ring_world, views_of
 from vision.network import adjust_network
-from vision.observations import ROWS
 from vision.rolling_shutter import steadied
 from vision.snooping import snoop
 from vision.suppositions import Sheared
@@ -23,14 +21,8 @@ def world():
     return ring_world(11, boards=6, photos=10)
 
 
-def drifting(views, photo, drift):
-    """Corners of one photo moved by their row, counted from the picture's middle."""
-
-    def moved(seen):
-        s = seen.sighting
-        return replace(seen, sighting=replace(s, px=s.px + ((s.px[:, 1:] - 540.0) / ROWS) * drift))
-
-    return [replace(v, seen=tuple(map(moved, v.seen))) if k == photo else v for k, v in enumerate(views)]
+def with_drift(views, photo, drift):
+    return [drifting(view, drift) if k == photo else view for k, view in enumerate(views)]
 
 
 def sheared(world, views):
@@ -40,7 +32,7 @@ def sheared(world, views):
 
 
 def test_the_photo_that_drifts_is_found_with_its_drift(world):
-    views = drifting(views_of(world), PHOTO, DRIFT)
+    views = with_drift(views_of(world), PHOTO, DRIFT)
     _, found = sheared(world, views)
     worst = found[0]
     assert worst.what.photo == views[PHOTO].photo
@@ -57,7 +49,7 @@ def test_photos_of_a_still_camera_do_not_drift(world):
 
 
 def test_with_the_drift_taken_out_the_photo_fits_and_counts_for_less(world):
-    views = drifting(views_of(world), PHOTO, 0.4 * DRIFT)
+    views = with_drift(views_of(world), PHOTO, 0.4 * DRIFT)
     photo = views[PHOTO].photo
     steady = steadied(views, {photo: 0.4 * DRIFT})
     before, after = views_of(world)[PHOTO].seen[0].sighting, steady[PHOTO].seen[0].sighting
