@@ -119,6 +119,17 @@ def test_an_error_that_marks_and_boards_share_counts_for_nothing(rows):
     np.testing.assert_allclose(np.diag(found.cov), np.diag(alone.cov), rtol=1e-3)
 
 
+def test_an_error_that_the_marks_betray_is_taken_off_the_boards_as_well():
+    """All places in the bay too long by 0.1 % (3 mm here): the marks' known spaces show it, and the boards share it."""
+    poses, stretch = pose_set(MARKS), 1e-3
+    stretched = tuple(Pose.from_rt("survey", p.source, p.rotation, p.translation_mm * (1.0 + stretch)) for p in poses)
+    by_stretch = np.concatenate([[0.0] * 3 + [*pose.translation_mm] for pose in poses])
+    cov = 1e-4 * poses.cov + stretch**2 * np.outer(by_stretch, by_stretch)
+    found = teach_places(PoseSet(stretched, cov, {"corners": cov}), TargetFace(tuple(marks_of(MARKS, 0.02))), BODIES, BOARDS)
+    # one stretch for all: what is left is the pattern's own 0.1 % about its corner
+    np.testing.assert_allclose(values(found.boards[0])[:3], values(BOARD)[:3], atol=0.3)
+
+
 def test_marks_make_the_places_surer():
     alone, both = taught(pose_set()), taught(pose_set(MARKS), marks_of(MARKS))
     assert np.all(np.diag(both.cov)[:4] < 0.8 * np.diag(alone.cov)[:4])
