@@ -185,7 +185,7 @@ def allowing_drift(inquiry: Inquiry, network: Network, views: Sequence[View], bo
         return inquiry.adjust(views, boards, _start(network, views), True, px)
 
     try:
-        drifting = settled_drift(network, first, adjust)
+        drifting = settled_drift(first, adjust)
     except NetworkError:
         return inquiry, network
     if drifting is None:

@@ -13,9 +13,11 @@ import math
 from collections.abc import Callable
 
 import numpy as np
+from scipy.linalg import block_diag
 from scipy.special import chdtrc
 
 from vision.covariance import covariance
+from vision.frames import Array
 from vision.linearise import DRIFT_OF_PHOTO
 from vision.network_report import Network
 from vision.snooping import snoop
@@ -26,7 +28,8 @@ ROUNDS = 4
 FREE_PX = 100.0
 """A σ that holds no photo."""
 LEAST_PX = 0.1
-"""Over 1000 rows: less than that does nothing."""
+TOO_LITTLE_PX = 0.2
+"""Over 1000 rows: so little does nothing, and is not told."""
 
 
 def asked_for_px(network: Network) -> float:
@@ -46,42 +49,37 @@ def asked_for_px(network: Network) -> float:
     return math.sqrt((drop - freedom) / information)
 
 
-def settled_drift(network: Network, first_px: float, adjust: Callable[[float], Network]) -> Network | None:
-    """The network adjusted with the likeliest σ of the drift; None where all drifts together, left free, explain no more than
-    chance does.
+def settled_drift(first_px: float, adjust: Callable[[float], Network]) -> Network | None:
+    """The network adjusted with the likeliest σ of the drift; None where all drifts together, left free, are no more than
+    chance makes them, or where they are too little to matter.
 
     Raises
     ------
     NetworkError
         The photos cannot be adjusted even so.
     """
-    drop = _square_sum(network) - _square_sum(adjust(FREE_PX))
-    if chdtrc(2 * len(network.cam_from_survey), max(drop, 0.0)) > FALSE_ALARM:
+    drifts, cov = _drifts(adjust(FREE_PX))
+    if chdtrc(drifts.size, float(drifts @ np.linalg.solve(cov, drifts))) > FALSE_ALARM:
         return None
     sigma = max(first_px, LEAST_PX)
     network = adjust(sigma)
     for _ in range(ROUNDS):
-        better = max(_maximised(network), LEAST_PX)
+        drifts, cov = _drifts(network)
+        better = max(float(np.sqrt(np.mean(drifts**2 + np.diag(cov)))), LEAST_PX)
         if abs(better - sigma) < 0.1 * sigma:
             break
         sigma = better
         network = adjust(sigma)
-    return network
+    return network if sigma > TOO_LITTLE_PX else None
 
 
-def _square_sum(network: Network) -> float:
-    if network.inside is None:
-        raise ValueError("this network does not know what it was adjusted from")
-    return network.inside[1].normal.cost
-
-
-def _maximised(network: Network) -> float:
-    """Root mean square of the photos' drifts, with what they are uncertain by."""
+def _drifts(network: Network) -> tuple[Array, Array]:
+    """Adjusted drifts of all photos (2 n,), and their covariance (2 n, 2 n)."""
     if network.inside is None:
         raise ValueError("this network does not know what it was adjusted from")
     _, solution = network.inside
     normal = solution.normal
     joint = normal.photo_joint[:, DRIFT_OF_PHOTO]
-    variance = normal.photo_inverse[:, DRIFT_OF_PHOTO, DRIFT_OF_PHOTO].diagonal(axis1=1, axis2=2)
-    variance = variance + np.einsum("pki,ij,pkj->pk", joint, covariance(normal), joint)
-    return float(np.sqrt(np.mean(solution.values.wobble[:, 3:] ** 2 + variance)))
+    flat = joint.reshape(-1, joint.shape[2])
+    own = normal.photo_inverse[:, DRIFT_OF_PHOTO, DRIFT_OF_PHOTO]
+    return solution.values.wobble[:, 3:].ravel(), block_diag(*own) + flat @ covariance(normal) @ flat.T

@@ -35,7 +35,7 @@ def before_and_after(world, views):
         return adjust_network(views, world.boards, LENS, robust=False, row_drift_px=px)
 
     network = adjust(0.0)
-    return network, settled_drift(network, asked_for_px(network), adjust)
+    return network, settled_drift(asked_for_px(network), adjust)
 
 
 def test_a_still_camera_is_not_said_to_drift(world):
