@@ -242,7 +242,7 @@ def drifted(photos: Path, drift_px: Mapping[str, tuple[float, float]]) -> None:
             exif, pixels = picture.getexif(), np.asarray(picture)
         rows, columns = np.meshgrid(*(np.arange(size, dtype=np.float32) for size in pixels.shape[:2]), indexing="ij")
         share = (rows - pixels.shape[0] / 2) / 1000.0
-        moved = cv2.remap(pixels, columns - dx * share, rows - dy * share, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+        moved = cv2.remap(pixels, columns - dx * share, rows - dy * share, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
         Image.fromarray(moved).save(photos / name, quality=95, exif=exif)
 
 
