@@ -25,6 +25,7 @@ MOTIONS: dict[str, Motion] = {
 }
 STAYS_MM = 0.05
 """An adjuster that would go less stays: it is what the target turns about."""
+OBLIQUE = 0.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +69,7 @@ def _use(one: Adjuster, motion: Motion, amount: float, placement: Placement, she
     mm = abs(amount) if motion in ("distance", "lateral", "height") else None
     if motion == "turn" and one.place_mm is not None:
         travel = _travel_mm(one.place_mm, amount, placement, sheet, pivot)
-        mm, way = float(np.linalg.norm(travel)), way or _direction(travel, sheet)
+        mm, way = float(np.linalg.norm(travel)), way or direction(travel, sheet)
     elif mm is None and one.arm_mm is not None:
         mm = 2.0 * one.arm_mm * math.sin(abs(amount) / 2.0)
     use = Use(one.name, mm, None, None, way)
@@ -88,9 +89,11 @@ def _travel_mm(
     return np.asarray((from_euler(turn_rad, 0.0, 0.0) @ lever - lever)[:2], dtype=float)
 
 
-def _direction(travel: Array, sheet: Sheet) -> str:
+def direction(travel: Array, sheet: Sheet) -> str:
+    """Which way a horizontal travel (2,) of the line frame goes, as told beside the car."""
     x, y = travel
-    if abs(x) >= abs(y):
+    # Castors of a target at 45° go half way between: both are told by the car's length then, not one by each.
+    if abs(x) >= OBLIQUE * abs(y):
         return f"{'away from' if (x > 0) == (sheet.side == 'ahead') else 'towards'} the car"
     return f"towards the car's {'left' if y > 0 else 'right'}"
 

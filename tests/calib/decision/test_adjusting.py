@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from calib.decision.adjusting import direction
 from calib.decision.moves import documents, moves, moves_of
 from calib.paper.adjusters import Adjuster
 from calib.paper.stand import Pivot, Stand, StandBoard
@@ -38,6 +39,12 @@ def test_behind_the_car_the_same_castors_are_on_its_other_side():
     """
     move = asked(LEFT, RIGHT, side="behind", yaw=0.5)["yaw_rad"]
     assert "[left castor: 3.7 mm away from the car; right castor: 3.7 mm towards the car]" in move.words
+
+
+@pytest.mark.parametrize("degrees", [44.0, 45.0, 46.0])
+def test_castors_of_a_target_at_45_degrees_are_told_by_the_same_words(degrees):
+    way = np.array([math.cos(math.radians(degrees)), -math.sin(math.radians(degrees))])
+    assert [direction(sign * way, paper_for("behind")) for sign in (1.0, -1.0)] == ["towards the car", "away from the car"]
 
 
 def test_the_castor_on_the_pivot_stays():
