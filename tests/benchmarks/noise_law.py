@@ -74,7 +74,7 @@ class NoiseLaw:
 
 LAW = NoiseLaw(floor_px=0.003, gain=3.2, stated=1.0, scatter=0.2)
 """Own noise of corners on bent boards, both cameras; stated as on flat ones (renders of 2026-11)."""
-FOUND = {"1080p": replace(LAW, stated=2.8, scatter=0.45), "12mp": replace(LAW, stated=15.0, scatter=0.67)}
+FOUND = {"1080p": replace(LAW, stated=2.8, scatter=0.45), "12mp": replace(LAW, stated=3.4, scatter=0.31)}
 """As stated of boards bent within ±0.5 mm: their bends pass for noise of the corners (`vision.judging`, 2026-11)."""
 
 
