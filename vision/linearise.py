@@ -102,6 +102,7 @@ def design(obs: Observations, values: Values, at: Prediction, columns: int) -> A
         out[..., BEND] = in_board[..., 2:] * obs.modes[:, :, None, :]
     if columns > LENS.start:
         out[..., LENS] = np.where(used, whitened(obs, d_lens.reshape(s, m, 2, 12)), 0.0)
+    if columns > DRIFT.start:
         out[..., DRIFT] = np.where(used, whitened(obs, obs.row_share[..., None, None] * np.eye(2)), 0.0)
     return out.reshape(s, 2 * m, columns)
 
@@ -124,24 +125,29 @@ def printed_places(obs: Observations, layout: Layout) -> NDArray[np.int64]:
 
 
 def own_columns(layout: Layout, wobble_sigma: Array) -> int:
-    """How many own columns matter: 6, with scale and bend 11, with lens or wobble all."""
-    if (layout.lens >= 0).any() or wobble_sigma.any():
+    """How many own columns matter: 6, with scale and bend 11, with lens or wobble 23, with drift all."""
+    if wobble_sigma[:, 3:].any():
         return OWN_COLUMNS
+    if (layout.lens >= 0).any() or wobble_sigma.any():
+        return LENS.stop
     free = any((places >= 0).any() for places in (layout.scale_run, layout.scale_own, layout.bend))
     return BEND.stop if free else POSE.stop
 
 
 def photo_map(obs: Observations, values: Values, wobble_sigma: Array, columns: int) -> Array:
-    """How a sighting's own columns follow its photo's unknowns, shape (s, columns, 6) or, with the lens, (s, columns, 11)."""
-    out = np.zeros((len(obs.photo), columns, PHOTO_COLUMNS if columns == OWN_COLUMNS else 6))
+    """How a sighting's own columns follow its photo's unknowns, shape (s, columns, 6) or, with the lens, (s, columns, 9),
+    with drift (s, columns, 11)."""
+    unknowns = {OWN_COLUMNS: PHOTO_COLUMNS, LENS.stop: DRIFT_OF_PHOTO.start}.get(columns, 6)
+    out = np.zeros((len(obs.photo), columns, unknowns))
     out[:, POSE, :6] = np.eye(6)
-    if columns == OWN_COLUMNS:
+    if columns > LENS.start:
         wobbles = wobble_sigma[obs.photo] > 0
         focal = values.lens[obs.lens]
         for k in (0, 1):
             out[:, LENS.start + k, 6] = focal[:, k] * wobbles[:, 0]
             out[:, LENS.start + 2 + k, 7 + k] = wobbles[:, 1 + k]
-            out[:, DRIFT.start + k, 9 + k] = wobbles[:, 3 + k]
+            if columns > DRIFT.start:
+                out[:, DRIFT.start + k, 9 + k] = wobbles[:, 3 + k]
     return out
 
 
@@ -188,7 +194,7 @@ def whitened(obs: Observations, by: Array) -> Array:
 
 
 def _joint_columns(columns: int) -> int:
-    return {POSE.stop: 6, BEND.stop: 10 + BEND_MODES, OWN_COLUMNS: JOINT_COLUMNS}[columns]
+    return {POSE.stop: 6, BEND.stop: 10 + BEND_MODES, LENS.stop: JOINT_COLUMNS, OWN_COLUMNS: JOINT_COLUMNS}[columns]
 
 
 def _cam_from_body(obs: Observations, values: Values) -> tuple[Array, Array]:

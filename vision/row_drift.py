@@ -41,7 +41,7 @@ def asked_for_px(network: Network) -> float:
     if network.inside is None:
         raise ValueError("this network does not know what it was adjusted from")
     photos = [Sheared(photo) for photo in network.cam_from_survey]
-    found = [entry for entry in snoop(*network.inside, photos) if isinstance(entry.what, Sheared) and entry.freedom == 2]
+    found = [entry for entry in snoop(*network.inside, photos, known=False) if entry.freedom == 2]
     drop, freedom = sum(entry.drop for entry in found), sum(entry.freedom for entry in found)
     if not found or chdtrc(freedom, drop) > FALSE_ALARM:
         return 0.0

@@ -10,6 +10,7 @@ wrong). One thing that is wrong makes many suppositions look true: the least pro
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from typing import Any
 
@@ -22,7 +23,7 @@ from vision.adjust import Problem, Solution, linearised
 from vision.covariance import covariance
 from vision.frames import Array
 from vision.linearise import FOCAL, PHOTO_COLUMNS
-from vision.suppositions import Found, Guessed, Moved, Sheared, Supposition, Typed, Zoomed
+from vision.suppositions import Found, Guessed, Sheared, Supposition, Typed, Zoomed
 from vision.unknowns import Known, departure, vector_of
 
 SINGULAR, SINGULAR_TYPED = 1e-5, 1e-4
@@ -32,18 +33,22 @@ LEAST_SHARE = 1e-6
 """Share of an unknown that shows in the residuals, below which only rounding speaks."""
 
 
-def snoop(problem: Problem, solution: Solution, guesses: Sequence[Guessed], factor: float = 1.0) -> list[Found]:
+def snoop(
+    problem: Problem, solution: Solution, guesses: Sequence[Guessed], factor: float = 1.0, *, known: bool = True
+) -> list[Found]:
     """Test the guesses and everything known beforehand; the least probable first.
 
     Parameters
     ----------
     factor : float
         Variance of unit weight by which drops are divided (1 or more).
+    known : bool
+        Test what is known beforehand, too.
     """
     bench = _Bench(problem, solution)
     found = [bench.judged(guess, factor) for guess in guesses if bench.knows(guess)]
     # A print's corners are many: whatever is wrong with a board looks like them too, and nobody could do anything about it.
-    found += [bench.known(known, factor) for known in problem.known if "print" not in known.parts]
+    found += [bench.known(one, factor) for one in problem.known if known and "print" not in one.parts]
     return sorted(found, key=lambda entry: entry.log_chance)
 
 
@@ -97,10 +102,19 @@ class _Bench:
         self.rows = {(obs.bodies[obs.body[i]], obs.photos[obs.photo[i]]): i for i in seen}
         self.residual = res.reshape(s, -1)
         self.by_photo, self.by_joint = ((jac * used).reshape(s, self.residual.shape[1], -1) for jac in (by_photo, by_joint))
-        self.poses = _Products(self, self.by_joint[:, :, :6])
+
+    @functools.cached_property
+    def poses(self) -> _Products:
+        return _Products(self, self.by_joint[:, :, :6])
+
+    @functools.cached_property
+    def zooms(self) -> _Products:
         focal = self.by_joint[:, :, FOCAL]
-        self.zooms = _Products(self, focal @ solution.values.lens[obs.lens][:, :2, None])
-        self.shears = _Products(self, self._drifts())
+        return _Products(self, focal @ self.solution.values.lens[self.problem.obs.lens][:, :2, None])
+
+    @functools.cached_property
+    def shears(self) -> _Products:
+        return _Products(self, self._drifts())
 
     def _drifts(self) -> Array:
         """Whitened derivatives (s, 2 m, 2) of the corners by their photo's drift along x and y."""
@@ -108,12 +122,17 @@ class _Bench:
         share = np.where(obs.used, obs.row_share, 0.0)
         return np.asarray((obs.whiten * share[..., None, None]).reshape(len(share), -1, 2), dtype=float)
 
+    def _products_of(self, guess: Guessed) -> _Products:
+        if isinstance(guess, Zoomed):
+            return self.zooms
+        return self.shears if isinstance(guess, Sheared) else self.poses
+
     def knows(self, guess: Guessed) -> bool:
         return bool(self._touched(guess))
 
     def judged(self, guess: Guessed, factor: float) -> Found:
         """The guess's own matrix, less what photos and joint unknowns take up of it."""
-        products = {Zoomed: self.zooms, Sheared: self.shears, Moved: self.poses}[type(guess)]
+        products = self._products_of(guess)
         groups, width = self._touched(guess), products.own.shape[2]
         q = width * (max(groups) + 1)
         own, right, joint = np.zeros((q, q)), np.zeros(q), np.zeros((self.problem.layout.size, q))

@@ -10,7 +10,7 @@ import pytest
 from tests.support.network_world import CAMERA, lens_profile, ring_world, small_boards, views_of
 from vision.adjust import Problem, linearised, normal_equations, residuals
 from vision.camera import Wobble
-from vision.linearise import BEND, OWN_COLUMNS, PHOTO_COLUMNS, POSE, design, own_columns, predict
+from vision.linearise import BEND, LENS, OWN_COLUMNS, PHOTO_COLUMNS, POSE, design, own_columns, predict
 from vision.network import _problem, _start_values
 from vision.network_start import find_start
 from vision.observations import BodySighting
@@ -23,9 +23,9 @@ HOLDS = [
     (Hold(lens=True, scale=True, bend=True), NO_WOBBLE, POSE.stop),
     (Hold(lens=True, scale=True, printed=True), NO_WOBBLE, BEND.stop),
     (Hold(lens=True, bend=True), NO_WOBBLE, BEND.stop),
-    (Hold(scale=True, bend=True), NO_WOBBLE, OWN_COLUMNS),
-    (Hold(lens=True, scale=True, bend=True), Wobble(0.5, 3.0), OWN_COLUMNS),
-    (Hold(), Wobble(0.5, 0.0), OWN_COLUMNS),
+    (Hold(scale=True, bend=True), NO_WOBBLE, LENS.stop),
+    (Hold(lens=True, scale=True, bend=True), Wobble(0.5, 3.0), LENS.stop),
+    (Hold(), Wobble(0.5, 0.0), LENS.stop),
     (Hold(lens=True, scale=True), Wobble(0.0, 0.0, 2.0), OWN_COLUMNS),
     (Hold(), Wobble(0.5, 3.0, 2.0), OWN_COLUMNS),
 ]
