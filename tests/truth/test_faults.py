@@ -25,6 +25,7 @@ SLOW = {
     ("board turned on its wheel", "0.2° about the axis"),
     ("wheel steered between rolls", "0.3°"),
     ("vehicle rolled during an epoch", "2 mm, each wheel seen at one time"),
+    ("zoom or focus changed half-way", "1 %"),
 }
 """Variants of faults that every run tests in another size."""
 
