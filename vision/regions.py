@@ -60,9 +60,9 @@ def saddle_peaks(gray: NDArray[np.uint8], blur_px: float = 1.0) -> NDArray[np.ui
     xx, xy, yy = (
         np.asarray(cv2.Sobel(smooth, cv2.CV_32F, dx, dy, scale=0.25), dtype=np.float32) for dx, dy in ((2, 0), (1, 1), (0, 2))
     )
-    measure = cv2.subtract(cv2.multiply(xy, xy), cv2.multiply(xx, yy))
-    highest = cv2.max(cv2.dilate(measure, np.ones((3, 3), dtype=np.uint8)), SADDLE_STRENGTH**2)  # type: ignore[call-overload]
-    return np.asarray(measure >= highest, dtype=np.uint8)
+    measure = xy * xy - xx * yy
+    peak = measure >= cv2.dilate(measure, np.ones((3, 3), dtype=np.uint8))
+    return np.asarray(peak & (measure > SADDLE_STRENGTH**2), dtype=np.uint8)
 
 
 def _merged(boxes: list[Box]) -> list[Box]:
