@@ -20,7 +20,7 @@ from vision.errors import MeasurementError, WrongLensError
 from vision.frames import Array
 from vision.observations import ROWS, View
 from vision.poses import PoseSet
-from vision.suppositions import Found, Guessed, Moved, Sheared, Typed, Zoomed, breaks, face_departure_mm
+from vision.suppositions import MOST_DRIFT_PX, Found, Guessed, Moved, Sheared, Typed, Zoomed, breaks, face_departure_mm
 
 FALSE_ALARM = 1e-3
 """Probability that a sound set of photos is doubted, all suppositions together (Bonferroni)."""
@@ -269,9 +269,15 @@ def _sheared(found: Found, all_sheared: Sequence[Found]) -> Doubt | None:
     if not some:
         return None
     drift = {e.what.photo: e.value for e in some if isinstance(e.what, Sheared)}
-    sizes = ", ".join(f"{photo} by {np.linalg.norm(by):.1f} px over {ROWS:.0f} rows" for photo, by in drift.items())
-    words = f"the camera moved while it read the picture (rolling shutter), {sizes}: taken out, and the photo counts for less"
+    sizes = ", ".join(
+        f"{photo} by {np.linalg.norm(by):.1f} px over {ROWS:.0f} rows ({_becomes(by)})" for photo, by in drift.items()
+    )
+    words = f"the camera moved while it read the picture (rolling shutter), {sizes}"
     return Doubt(found, words, "hold the camera still, arms on something firm, and take it again", Cure.STEADY, drift_px=drift)
+
+
+def _becomes(drift: Array) -> str:
+    return "left out" if np.abs(drift).max() > MOST_DRIFT_PX else "taken out, counts for less"
 
 
 def _zoomed(found: Found, what: Zoomed, guess: Guess) -> Doubt | None:

@@ -13,22 +13,21 @@ import numpy as np
 
 from vision.frames import Array
 from vision.observations import ROWS, BodySighting, View
+from vision.suppositions import MOST_DRIFT_PX
 
 COUNTS_FOR = 0.25
 """A photo whose drift was found and taken out: what was found took up some of what the photo knows."""
-MOST_PX = 5.0
-"""A photo that drifts by more is left out: its rows did not drift evenly."""
 
 
 def steadied(views: Sequence[View], drift_px: Mapping[str, Array]) -> list[View]:
     """The views with the drift (2,), px over `ROWS`, of some photos taken out; these count for less.
 
-    Photos that drift by more than `MOST_PX` are left out.
+    Photos that drift by more than `MOST_DRIFT_PX` are left out.
     """
     return [
         _steady(view, drift_px[view.photo]) if view.photo in drift_px else view
         for view in views
-        if view.photo not in drift_px or np.abs(drift_px[view.photo]).max() <= MOST_PX
+        if view.photo not in drift_px or np.abs(drift_px[view.photo]).max() <= MOST_DRIFT_PX
     ]
 
 

@@ -36,6 +36,10 @@ class Typed:
     names: tuple[str, ...] = ()
 
 
+MOST_DRIFT_PX = 5.0
+"""A photo that drifts by more, along x or y, is left out: its rows did not drift evenly."""
+
+
 @dataclass(frozen=True, slots=True)
 class Sheared:
     """A photo that drifts from row to row: the camera moved while a rolling shutter read them."""

@@ -25,7 +25,7 @@ from vision.frames import Pose
 from vision.observations import BodySighting, View
 from vision.poses import PoseSet
 from vision.sightings import Sighting
-from vision.suppositions import Found, Moved, Typed, Zoomed
+from vision.suppositions import Found, Moved, Sheared, Typed, Zoomed
 
 NAMES = ("floor-1", "floor-2", "wheel-rear-left", "wheel-rear-right", "stand-1", "stand-2")
 JOB = SimpleNamespace(
@@ -182,3 +182,11 @@ def test_a_photo_in_the_wrong_folder_is_told_where_it_belongs():
     err = in_wrong_folder("roll-3/2.jpg", "wheel-rear-left@roll-3", "wheel-rear-left@roll-2")
     assert "the photo belongs to roll-2, not to roll-3" in err.what
     assert "photos/roll-2" in err.hint
+
+
+@pytest.mark.parametrize(("drift", "becomes"), [([3.0, 0.0], "taken out, counts for less"), ([0.0, 7.0], "left out")])
+def test_a_photo_that_drifts_is_told_with_what_becomes_of_it(boards, drift, becomes):
+    one = doubt(boards, Sheared("rest/2.jpg"), drift)
+    assert f"rest/2.jpg by {max(drift):.1f} px over 1000 rows ({becomes})" in one.words
+    assert one.cure is Cure.STEADY
+    assert list(one.drift_px) == ["rest/2.jpg"]
