@@ -309,8 +309,7 @@ FAULTS = (
         "board turned on its wheel",
         "5° about the axis",
         CAUGHT,
-        r"between roll-2 and roll-3 the roll angle of the rear left wheel.*wheel-rear-left|"
-        r"rear left wheel \(wheel-rear-left\) slipped on its wheel between roll-2 and roll-3",
+        r"between roll-2 and roll-3 the roll angle of the rear left wheel.*wheel-rear-left",
         FASTEN,
         refused=True,
         takes=lambda demo: shifted_on_wheel(demo, "rear_left", "roll-3/01.jpg", phase_rad=math.radians(5.0)),
