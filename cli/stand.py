@@ -53,7 +53,7 @@ def teach(
     from cli.progress import progress_bars
     from cli.stand_run import run_stand
 
-    desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ())))
+    desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ())), with_stand=False)
     survey = kept_survey.load_survey(desk)
     with progress_bars({}) as tick:
         run = run_stand(desk, survey, marks, board or (), photos or (), tick)

@@ -95,8 +95,8 @@ class Sighted:
     looks: Mapping[Path, str] = field(default_factory=dict)
 
 
-def open_desk(folder: Path, overrides: Overrides) -> Desk:
-    """Read the job and every file it names.
+def open_desk(folder: Path, overrides: Overrides, *, with_stand: bool = True) -> Desk:
+    """Read the job and every file it names; its stand file if it is there, and not one that is about to be taught.
 
     Raises
     ------
@@ -104,7 +104,7 @@ def open_desk(folder: Path, overrides: Overrides) -> Desk:
     """
     job = read_job(folder, boards=overrides.boards, lens=overrides.lens, sheet=overrides.sheet, stand=overrides.stand)
     boards = read_boards(job.boards)
-    stand = read_stand(job.stand) if job.stand else None
+    stand = read_stand(job.stand) if with_stand and job.stand and job.stand.is_file() else None
     check_job(job, boards, stand)
     paths = dict.fromkeys([*job.lens, *(path for _, path in job.lens_for)])
     profiles = {path: read_profile(path) for path in paths}

@@ -126,11 +126,22 @@ class Job:
         return _need(self.sheet, self.folder, "sheet")
 
     def need_stand(self) -> Path:
-        return _need(self.stand, self.folder, "stand")
+        """The stand file. Raises FileError when none is named or it is not there: no other command needs it."""
+        return self._there(_need(self.stand, self.folder, "stand"), ("stand",))
 
     def stand_of(self, placement: str) -> Path | None:
-        """The stand file of a placement that has one of its own; None when the job's serves it."""
-        return dict(self.stands).get(placement)
+        """The stand file of a placement that has one of its own; None when the job's serves it. Raises FileError as above."""
+        own = dict(self.stands).get(placement)
+        return None if own is None else self._there(own, ("stands", placement))
+
+    def _there(self, file: Path, keys: tuple[str, ...]) -> Path:
+        if file.is_file():
+            return file
+        path = self.folder / JOB_FILE
+        raise FileError(
+            f"{_where(path, read_text(path), keys)}: no such file: {file}",
+            hint=f"correct the name, or write the file; a stand can be taught: bayfix stand teach {self.folder} --out {file}",
+        )
 
     def need_stylus(self) -> Path:
         return _need(self.stylus, self.folder, "stylus")
@@ -156,8 +167,9 @@ def read_job(
     stand: Path | None = None,
     lenses_there: bool = True,
 ) -> Job:
-    """Read `job.toml`, apply the overrides of the command line, and see that every named file is there.
+    """Read `job.toml`, apply the overrides of the command line, and see that every named file is there but stand files.
 
+    A stand may be taught later, on the survey: `Job.need_stand` and `Job.stand_of` ask for its file.
     Paths in the file are relative to the job folder, overrides to the current one. Names of boards are compared with the
     board set later (`check_job`). Without `lenses_there` a lens profile may be missing still (`Job.missing_lenses`): what
     is asked before the first photo needs none.
@@ -316,8 +328,6 @@ def _check_files(job: Job, path: Path, lenses_there: bool) -> None:
         *(lenses if lenses_there else []),
         (job.boards, ("boards",), "correct the name, or give --boards"),
         (job.sheet, ("sheet",), "correct the name, or give --sheet"),
-        (job.stand, ("stand",), "correct the name, or give --stand"),
-        *((file, ("stands", placement), "correct the name of the stand file") for placement, file in job.stands),
         (job.vehicle, ("vehicle",), "correct the name, or strike the line"),
         (job.stylus, ("stylus",), "correct the name, or strike the line until the stylus is taught"),
     ]

@@ -208,7 +208,6 @@ WRONG = [
     ('lens = "webcam', 'lens = "gone', r":10: photos\.check-1/\*\.png\.lens: no such file: .*gone\.lens\.toml"),
     ('"boards.toml"', '"b.toml"', r":3: boards: no such file: .*b\.toml"),
     ('"sheet.toml"', '"s.toml"', r":4: sheet: no such file"),
-    ('"stand.toml"', '"s.toml"', r":5: stand: no such file"),
     ('"floor-2", "floor-3", ', "", r":6: floor: 2 floor boards, a plane needs at least 3"),
     ('"floor-2", "floor-3"', '"floor-2", "floor-2"', r":6: floor: board floor-2 is already used under floor"),
     ('"wheel-rear-right"', '"floor-3"', r":18: wheels\.rear_right\.board: board floor-3 is already used under floor"),
@@ -320,11 +319,19 @@ def test_the_blocks_of_a_new_job_for_a_car_that_cannot_roll_can_be_switched_on(t
     assert job.body.boards == ("body-1", "body-2")
 
 
+def test_a_stand_file_that_is_not_there_is_asked_for_by_what_needs_it(folder):
+    rewrite(folder, 'stand = "stand.toml"', 'stand = "s.toml"')
+    job = read_job(folder)
+    with pytest.raises(FileError, match=r"job\.toml:5: stand: no such file: .*s\.toml") as refusal:
+        job.need_stand()
+    assert f"bayfix stand teach {folder} --out {folder / 's.toml'}" in refusal.value.hint
+
+
 def test_a_placement_may_have_a_stand_of_its_own(folder):
     rewrite(folder, 'stand = "stand.toml"', 'stand = "stand.toml"\nstands = { rear-left = "reflector.toml" }')
-    with pytest.raises(FileError, match=r"stands\.rear-left: no such file"):
-        read_job(folder)
-    (folder / "reflector.toml").touch()
     job = read_job(folder)
+    with pytest.raises(FileError, match=r"job\.toml:6: stands\.rear-left: no such file: .*reflector\.toml"):
+        job.stand_of("rear-left")
+    (folder / "reflector.toml").touch()
     assert job.stand_of("rear-left") == folder / "reflector.toml"
     assert job.stand_of("front") is None
