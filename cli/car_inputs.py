@@ -17,7 +17,7 @@ def car_inputs(job: Job, vehicle: Path | None) -> dict[str, str]:
     The survey's own inputs (boards, lens profiles, floor and wheel boards, tape) are its identity and stand in it.
     """
     what = {
-        "the vehicle file": vehicle.read_text(encoding="utf-8") if vehicle else "",
+        "the vehicle file": vehicle.read_text(encoding="utf-8", errors="replace") if vehicle else "",
         "stand-offs, floor or wheel entries of job.toml": repr(
             (
                 job.wheels,

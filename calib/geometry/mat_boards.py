@@ -69,8 +69,13 @@ def with_mat_marks(
     Raises
     ------
     MeasurementError
-        A board does not lie on the floor; boards and touched marks contradict each other.
+        No board was found; one does not lie on the floor; boards and touched marks contradict each other.
     """
+    if not body_of:
+        raise MeasurementError(
+            f"no board of the mat was found in the photos of this check (looked for {', '.join(mat.board_names)})",
+            hint="photograph the mat from 1.5 to 2.5 m, from both sides, its boards whole, lit and sharp",
+        )
     _need_flat(poses, boards, body_of)
     features = _features(mat, body_of, touched)
     seen = tuple(dict.fromkeys([FLOOR, *body_of.values(), *(body for place in touched.values() for body, _ in place)]))

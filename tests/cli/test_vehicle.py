@@ -198,6 +198,8 @@ def test_a_status_trusts_no_table_that_was_made_by_other_limits_or_stand_offs(su
 
     (job / "vehicle.toml").write_text(FILE + TIGHT, encoding="utf-8")
     assert car_line(job) == ("open", "out of date: the vehicle file changed since the car was judged")
+    (job / "vehicle.toml").write_bytes(FILE.encode() + "# Höhe\n".encode("latin-1"))
+    assert car_line(job)[0] == "open"  # the file that cannot be read has a line of its own
     (job / "vehicle.toml").write_text(FILE, encoding="utf-8")
     assert car_line(job)[0] == "done"
 

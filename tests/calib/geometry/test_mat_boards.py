@@ -146,3 +146,9 @@ def test_what_contradicts_the_others_is_named_with_its_size():
     ) as caught:
         marks_of(seen(board_one, board_two, a, b), MAT, ["body-1", "body-2"], touched)
     assert "--forget" in caught.value.hint
+
+
+def test_a_mat_none_of_whose_boards_was_found_is_refused():
+    """Photos may show a board with too few corners to be found."""
+    with pytest.raises(MeasurementError, match=r"no board of the mat was found in the photos .*body-1"):
+        marks_of(seen(lying("body-1", 500.0, 200.0, 0.0)), MAT, [])
