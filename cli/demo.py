@@ -55,7 +55,7 @@ def demo(
     variant: Annotated[Paper, typer.Option("--variant", help="Starter boards the demo prints.")] = Paper.A4,
     megapixels: Annotated[int, typer.Option("--megapixels", help="2 (1920x1080) or 12 (4000x3000).")] = 2,
     course: Annotated[
-        bool, typer.Option("--course", help="Instead: three placements of one sheet in turn, a mistake at each step.")
+        bool, typer.Option("--course", help="Instead: the placements of one sheet in turn, mistakes on the way.")
     ] = False,
     as_json: Json = False,
 ) -> Exit:
@@ -92,7 +92,7 @@ def demo(
 
 
 def _course(out: Path, seed: int, as_json: bool) -> Exit:
-    """Three placements one after another (`cli.demo_course`)."""
+    """The placements of a sheet one after another (`cli.demo_course`)."""
     from cli import demo_course
     from cli.demo_course_bay import course
     from cli.progress import progress_bars
@@ -102,7 +102,7 @@ def _course(out: Path, seed: int, as_json: bool) -> Exit:
     rows: list[dict[str, Any]] = []
     with contextlib.redirect_stdout(sys.stderr if as_json else sys.stdout):
         count = len(course(seed).shots)
-        typer.echo(f"An invented bay (seed {seed}) in {out}: {count} photos, three placements.")
+        typer.echo(f"An invented bay (seed {seed}) in {out}: {count} photos, six placements.")
         with progress_bars({"render": count}) as tick:
             _timed(seconds, "render", lambda: demo_course.render(out, seed, tick))
         for stage, words in _commands(out)[:2]:

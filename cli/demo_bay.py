@@ -108,7 +108,7 @@ def write_job(demo: DemoBay, folder: Path, seed: int) -> None:
     first = next(iter(starter_boards("a3" if demo.variant == "a3" else "a4"))).name
     for run_board in _one_of_each_run(demo, first):
         true = demo.bay.boards[run_board].scale
-        x, y = (round(BAR_MM * scale + _within(BAR_PM_MM, rng), 2) for scale in (true.x, true.y))
+        x, y = (round(BAR_MM * scale + within(BAR_PM_MM, rng), 2) for scale in (true.x, true.y))
         record_bars(boards_file, run_board, x, y, BAR_PM_MM, all_like=run_board)
     write_whole(folder / "sheet.toml", _sheet())
     write_whole(folder / "sheet-bumper.toml", _sheet(f"point:{BUMPER}", FROM_BUMPER_MM))
@@ -150,7 +150,7 @@ def _render_one(work: tuple[DemoBay, Shot, Path, list[int]]) -> str:
     return shot.file_name
 
 
-def _within(pm: float, rng: np.random.Generator) -> float:
+def within(pm: float, rng: np.random.Generator) -> float:
     """An error whose half-width at k = 2 is `pm`."""
     return float(np.clip(rng.normal(0.0, pm / 2.0), -1.5 * pm, 1.5 * pm))
 
@@ -163,14 +163,15 @@ def _sheet(origin: str = "front-axle", distance_mm: float = 2600.0) -> str:
     lengths = {"distance": (distance_mm, 10.0), "lateral": (0.0, 10.0), "height": (1250.0, 10.0)}
     angles = {"yaw": 0.5, "pitch": 1.0, "roll": 1.0}
     for name, (value, tolerance) in lengths.items():
-        doc.add(name, _table(value=value, unit="mm", tolerance=tolerance))
+        doc.add(name, row_of(value=value, unit="mm", tolerance=tolerance))
     for name, tolerance in angles.items():
-        doc.add(name, _table(value=0.0, unit="deg", tolerance=tolerance))
-    doc.add("provenance", _table(document="invented service data of the demo", edition="1", typed_by="demo"))
+        doc.add(name, row_of(value=0.0, unit="deg", tolerance=tolerance))
+    doc.add("provenance", row_of(document="invented service data of the demo", edition="1", typed_by="demo"))
     return tomlkit.dumps(doc)
 
 
-def _table(**values: str | float | list[str]) -> tomlkit.items.Table:
+def row_of(**values: str | float | list[str]) -> tomlkit.items.Table:
+    """A table of a file that people type."""
     table = tomlkit.table()
     table.update(values)
     return table
@@ -231,12 +232,12 @@ def stand_text(boards: tuple[StandBoard, ...], rng: np.random.Generator) -> str:
     rows = tomlkit.aot()
     for board in boards:
         rows.append(
-            _table(
+            row_of(
                 name=board.name,
-                right_mm=round(board.right_mm + _within(STAND_PM_MM, rng), 2),
-                up_mm=round(board.up_mm + _within(STAND_PM_MM, rng), 2),
-                turn_deg=round(math.degrees(board.turn_rad) + _within(STAND_TURN_PM_DEG, rng), 3),
-                behind_mm=round(board.behind_mm + _within(BEHIND_PM_MM, rng), 2),
+                right_mm=round(board.right_mm + within(STAND_PM_MM, rng), 2),
+                up_mm=round(board.up_mm + within(STAND_PM_MM, rng), 2),
+                turn_deg=round(math.degrees(board.turn_rad) + within(STAND_TURN_PM_DEG, rng), 3),
+                behind_mm=round(board.behind_mm + within(BEHIND_PM_MM, rng), 2),
                 right_pm_mm=STAND_PM_MM,
                 up_pm_mm=STAND_PM_MM,
                 turn_pm_deg=STAND_TURN_PM_DEG,
@@ -256,14 +257,14 @@ def _job(demo: DemoBay, rng: np.random.Generator) -> str:
     doc.add("floor_pm_mm", 2.0)
     wheels = tomlkit.table(is_super_table=True)
     for wheel in demo.bay.wheels:
-        standoff = round(wheel.mount.standoff_mm + _within(STANDOFF_PM_MM, rng), 2)
-        wheels.add(wheel.position, _table(board=wheel.board, standoff_mm=standoff, standoff_pm_mm=STANDOFF_PM_MM))
+        standoff = round(wheel.mount.standoff_mm + within(STANDOFF_PM_MM, rng), 2)
+        wheels.add(wheel.position, row_of(board=wheel.board, standoff_mm=standoff, standoff_pm_mm=STANDOFF_PM_MM))
     doc.add("wheels", wheels)
     if demo.bay.body_boards:
-        doc.add("body", _table(boards=[board.name for board in demo.bay.body_boards], settle_pm_mm=0.0))
+        doc.add("body", row_of(boards=[board.name for board in demo.bay.body_boards], settle_pm_mm=0.0))
     a, b = _far_apart(demo.bay.floor_boards)
     rows = tomlkit.aot()
-    rows.append(_table(a=a, b=b, mm=round(_tape_mm(demo.bay, a, b) + _within(TAPE_PM_MM, rng), 1), pm_mm=TAPE_PM_MM))
+    rows.append(row_of(a=a, b=b, mm=round(_tape_mm(demo.bay, a, b) + within(TAPE_PM_MM, rng), 1), pm_mm=TAPE_PM_MM))
     doc.add("distance", rows)
     return tomlkit.dumps(doc)
 
@@ -278,12 +279,12 @@ def _vehicle(bay: Bay) -> str:
     doc.update({"name": "invented mid-size car", "tyre": tyre, "toe_diameter_mm": 406.4})
     limits = tomlkit.table(is_super_table=True)
     for name, (value, tolerance) in ANGLE_LIMITS_DEG.items():
-        limits.add(name, _table(unit="deg", value=value, tolerance=tolerance))
+        limits.add(name, row_of(unit="deg", value=value, tolerance=tolerance))
     for name, (value, tolerance) in LENGTH_LIMITS_MM.items():
-        limits.add(name, _table(unit="mm", value=value, tolerance=tolerance))
-    limits.add("floor_departure", _table(unit="mm", most=8.0))
+        limits.add(name, row_of(unit="mm", value=value, tolerance=tolerance))
+    limits.add("floor_departure", row_of(unit="mm", most=8.0))
     doc.add("limits", limits)
-    doc.add("provenance", _table(document="invented service data of the demo", edition="1", typed_by="demo"))
+    doc.add("provenance", row_of(document="invented service data of the demo", edition="1", typed_by="demo"))
     return tomlkit.dumps(doc)
 
 

@@ -1,4 +1,4 @@
-"""`bayfix demo --course`: three placements of one sheet one after another, and mistakes on the way, each of which is caught."""
+"""`bayfix demo --course`: the placements of one sheet one after another, and mistakes on the way, each of which is caught."""
 
 from __future__ import annotations
 
@@ -49,6 +49,8 @@ def steps(out: Path) -> list[Step]:
         return tuple(str(path) for path in sorted((out / "photos" / epoch).iterdir()))
 
     by_first, by_second = (("--by", name) for name in PEOPLE)
+    marks, second = str(out / "face-2.toml"), str(out / "second.toml")
+    taught = ("--marks", marks, "--board", "reflector-2", "--out", second)
     done = ("outcome", job, "completed", *by_first)
     return [
         Step(
@@ -96,7 +98,31 @@ def steps(out: Path) -> list[Step]:
             Exit.CONFORMS,
             "rear-left:",
         ),
-        Step("The scan tool is done.", done, Exit.CONFORMS, "rear-left: completed"),
+        Step("The scan tool goes on.", done, Exit.CONFORMS, "rear-left: completed"),
+        Step(
+            "A second reflector has a board printed on its face: the shop clips its own beside it and learns where.",
+            ("stand", "teach", job, *photos("check-6"), *taught),
+            Exit.CONFORMS,
+            "reflector-2",
+        ),
+        Step(
+            "Two reflectors at once, and the round shows the left one only.",
+            ("check", job, *photos("check-6")[:2]),
+            Exit.BAD_INPUT,
+            "front-right",
+            "one of two targets is not in the photos",
+        ),
+        Step("The whole round.", ("check", job, *photos("check-6")), Exit.CONFORMS, "front-right"),
+        Step("The scan tool calibrates both radars.", done, Exit.CONFORMS, "completed"),
+        Step(
+            "A mat behind the car, nearly 2 cm too far away.",
+            ("check", job, *photos("check-7")),
+            Exit.DOES_NOT_CONFORM,
+            "move the mat",
+            "the mat lies too far away",
+        ),
+        Step("The mat is pulled nearer.", ("check", job, *photos("check-8")), Exit.CONFORMS, "rear-mat"),
+        Step("The scan tool is done.", done, Exit.CONFORMS, "rear-mat: completed"),
         Step("Where the job stands.", ("job", "status", job), Exit.CONFORMS, "every placement is done"),
     ]
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from synthetic_images.mats import Mat, MatBoard
 from synthetic_images.misprint import Misprint
 from synthetic_images.rigid import Array, across, apply, inverse, rigid, rot_x, rot_y, rot_z, unit
 from synthetic_images.truth import line_frame
@@ -152,10 +153,11 @@ class Stand:
 
 @dataclass(frozen=True, slots=True)
 class Epoch:
-    """Car motion from rest to this epoch, in the car's frame at rest; a stand may be set up.
+    """Car motion from rest to this epoch, in the car's frame at rest; targets may be set up.
 
     `travel_mm` forward, `slip_mm` left, `heave_mm` up, then yaw, pitch, roll about the car's origin; `steer_rad` turns both
-    front wheels to the left, each about the car's upright through its reference point.
+    front wheels to the left, each about the car's upright through its reference point. `stand` is the target in question,
+    `beside` are others that stand at the same time, `mats` lie on the floor.
     """
 
     name: str
@@ -167,6 +169,17 @@ class Epoch:
     roll_rad: float = 0.0
     steer_rad: float = 0.0
     stand: Stand | None = None
+    beside: tuple[Stand, ...] = ()
+    mats: tuple[Mat, ...] = ()
+
+    @property
+    def stands(self) -> tuple[Stand, ...]:
+        """All targets on stands."""
+        return (*((self.stand,) if self.stand else ()), *self.beside)
+
+    @property
+    def is_check(self) -> bool:
+        return bool(self.stands or self.mats)
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,22 +288,35 @@ class Bay:
 
     def bay_from_target(self, epoch: str) -> Array:
         """Target frame at P. Raises ValueError when no stand is set up in the epoch."""
-        stand = self.epoch(epoch).stand
-        if stand is None:
-            raise ValueError(f"no stand is set up in epoch {epoch}")
+        return self.bay_from_target_of(self._stand(epoch), epoch)
+
+    def bay_from_target_of(self, stand: Stand, epoch: str) -> Array:
+        """Target frame at P of one of several targets."""
         return line_frame(self, stand, epoch).place(stand)
 
     def bay_from_stand_board(self, attached: StandBoard, epoch: str) -> Array:
+        return self._on_face(attached, self.bay_from_target(epoch), behind=self._stand(epoch).is_behind)
+
+    def bay_from_mat_board(self, mat: Mat, on_mat: MatBoard) -> Array:
+        """A board that lies on a mat that lies on the floor."""
+        x, y = mat.seen_from_above_mm(on_mat.x_mm, on_mat.y_mm)
+        pose = self.bay_from_floor_board(FloorBoard(on_mat.name, x, y, mat.turn_rad + on_mat.turn_rad))
+        pose[:3, 3] -= mat.thickness_mm * pose[:3, 2]
+        return pose
+
+    def _stand(self, epoch: str) -> Stand:
         stand = self.epoch(epoch).stand
         if stand is None:
             raise ValueError(f"no stand is set up in epoch {epoch}")
-        target_from_face = _target_from_face(behind=stand.is_behind)
-        face_from_board = rot_z(
-            -attached.turn_rad
-        )  # face: x right, y down, z into the target; counter-clockwise is x towards up
+        return stand
+
+    def _on_face(self, attached: StandBoard, bay_from_target: Array, *, behind: bool) -> Array:
+        # face: x right, y down, z into the target; counter-clockwise is x towards up
+        face_from_board = rot_z(-attached.turn_rad)
         centre_in_face = np.array([attached.right_mm, -attached.up_mm, -attached.behind_mm])
         origin_in_face = centre_in_face - face_from_board @ self.boards[attached.name].centre_mm
-        return self.bay_from_target(epoch) @ rigid(target_from_face, np.zeros(3)) @ rigid(face_from_board, origin_in_face)
+        target_from_face = _target_from_face(behind=behind)
+        return bay_from_target @ rigid(target_from_face, np.zeros(3)) @ rigid(face_from_board, origin_in_face)
 
     def board_poses(self, epoch: str) -> dict[str, Array]:
         """`bay_from_board` (4, 4) of every board that stands in the bay in the epoch."""
@@ -302,6 +328,11 @@ class Bay:
         stand = self.epoch(epoch).stand
         for attached in stand.boards if stand else ():
             poses[attached.name] = self.bay_from_stand_board(attached, epoch)
+        for other in self.epoch(epoch).beside:
+            pose = self.bay_from_target_of(other, epoch)
+            poses |= {one.name: self._on_face(one, pose, behind=other.is_behind) for one in other.boards}
+        for mat in self.epoch(epoch).mats:
+            poses |= {one.name: self.bay_from_mat_board(mat, one) for one in mat.boards}
         return poses
 
     def printed_points(self, name: str, points_in_board: Array) -> Array:

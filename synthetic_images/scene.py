@@ -10,8 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from synthetic_images.bay import Bay, Wheel
-from synthetic_images.rigid import Array, apply
+from synthetic_images.bay import Bay, Stand, Wheel
+from synthetic_images.mats import Mat
+from synthetic_images.rigid import Array, across, apply
 from vision.boards import Board
 
 PAPER_MARGIN = 0.35
@@ -29,6 +30,10 @@ ROOF_HALF_WIDTH_MM = 610.0
 ARCH_MM = 368.0
 FLOOR_SUNK_MM = 12.0
 """The drawn floor lies this much under the mean floor, so that waves never swallow a board."""
+MAT = (0.34, 0.36, 0.30)
+MAT_RIM_MM = 120.0
+MAT_SUNK_MM = 5.0
+"""As for the floor: the drawn mat lies this much under its boards."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -221,12 +226,17 @@ def _wheel(wheel: Wheel) -> list[Face]:
     return faces
 
 
-def stand(bay: Bay, epoch: str) -> list[Face]:
-    """Target panel on a post with a foot, in frame `bay`; empty when none is set up."""
-    placed = bay.epoch(epoch).stand
-    if placed is None:
-        return []
-    bay_from_target = bay.bay_from_target(epoch)
+def stands(bay: Bay, epoch: str) -> list[Face]:
+    """Every target that is set up, in frame `bay`."""
+    placed = bay.epoch(epoch)
+    faces = stand(placed.stand, bay.bay_from_target(epoch)) if placed.stand else []
+    for other in placed.beside:
+        faces += stand(other, bay.bay_from_target_of(other, epoch))
+    return faces
+
+
+def stand(placed: Stand, bay_from_target: Array) -> list[Face]:
+    """Target panel on a post with a foot, in frame `bay`."""
     back = 1.0 if not placed.is_behind else -1.0
     height = placed.height_mm
 
@@ -258,6 +268,32 @@ def stand(bay: Bay, epoch: str) -> list[Face]:
     return in_target(panel + cross + post + foot)
 
 
+def mats(bay: Bay, epoch: str) -> list[Face]:
+    """Mats on the floor and a cross at each of their marks, in frame `bay`."""
+    faces = []
+    for mat in bay.epoch(epoch).mats:
+        low, high = mat.places_mm.min(axis=0) - MAT_RIM_MM, mat.places_mm.max(axis=0) + MAT_RIM_MM
+        faces.append(_on_mat(bay, mat, (*low, *high), -MAT_SUNK_MM, MAT))
+        for mark in mat.marks:
+            for right, up in ((40.0, 3.0), (3.0, 40.0)):
+                box = (mark.x_mm - right, mark.y_mm - up, mark.x_mm + right, mark.y_mm + up)
+                faces.append(_on_mat(bay, mat, box, 1.0 - MAT_SUNK_MM, DARK))
+    return faces
+
+
+def _on_mat(
+    bay: Bay, mat: Mat, low_high: tuple[float, float, float, float], up_mm: float, colour: tuple[float, float, float]
+) -> Face:
+    """A rectangle of the mat's frame, `up_mm` over the floor's tangent plane at the rectangle's middle."""
+    x0, y0, x1, y1 = low_high
+    middle = np.array(mat.seen_from_above_mm((x0 + x1) / 2, (y0 + y1) / 2))
+    foot = np.array([*middle, bay.floor.height_mm(*middle) + up_mm])
+    up = bay.floor.normal(*middle)
+    ahead = across([1.0, 0.0, 0.0], up)
+    ways = [np.array(mat.seen_from_above_mm(x, y)) - middle for x, y in ((x0, y0), (x1, y0), (x1, y1), (x0, y1))]
+    return Face(np.array([foot + dx * ahead + dy * np.cross(up, ahead) for dx, dy in ways]), colour, "mat")
+
+
 def things(bay: Bay, epoch: str) -> list[Face]:
     """Everything that can hide a board in an epoch, sheets apart."""
-    return car(bay, epoch) + stand(bay, epoch)
+    return car(bay, epoch) + stands(bay, epoch) + mats(bay, epoch)

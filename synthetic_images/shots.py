@@ -13,9 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from synthetic_images.bay import Bay
+from synthetic_images.bay import Bay, Stand
 from synthetic_images.corners import visible_corners
 from synthetic_images.lens_shots import lens_shots
+from synthetic_images.mats import Mat
 from synthetic_images.rigid import Array, apply, look_at
 from synthetic_images.shot import Shot
 from synthetic_images.true_camera import TrueCamera, webcam
@@ -58,10 +59,15 @@ def demo_shots(bay: Bay, rng: np.random.Generator, camera: TrueCamera | None = N
 
 
 def epoch_shots(bay: Bay, epoch: str, rng: np.random.Generator, camera: TrueCamera | None = None) -> list[Shot]:
-    """The photos of one epoch: a wheel round, `rest` with the corners, `check-n` with the stand."""
+    """The photos of one epoch: a wheel round, `rest` with the corners, `check-n` with its targets."""
     camera = camera or webcam()
-    if bay.epoch(epoch).stand is not None:
-        stands = _round_the_stand(bay, epoch) + [_front_corner(bay, side, epoch) for side in (1.0, -1.0)]
+    what = bay.epoch(epoch)
+    if what.is_check:
+        stands = [stand for target in what.stands for stand in _round_the_stand(bay, target, epoch)]
+        if what.stands:
+            stands += [_front_corner(bay, side, epoch) for side in (1.0, -1.0)]
+        for mat in what.mats:
+            stands += _round_the_mat(bay, mat, epoch)
     elif epoch == "rest":
         stands = _round_the_car(bay, epoch, corners=True) + [*_across_the_front(), *_across_the_rear()]
     else:
@@ -151,12 +157,11 @@ def _across_the_rear() -> list[_Stand]:
     ]
 
 
-def _round_the_stand(bay: Bay, epoch: str) -> list[_Stand]:
+def _round_the_stand(bay: Bay, target: Stand, epoch: str) -> list[_Stand]:
     """Four photos 34 to 45 degrees off the target's normal: two near, camera upright, the stand boards large; two from further
     back, with the floor boards before the stand."""
-    bay_from_target = bay.bay_from_target(epoch)
-    stand = bay.epoch(epoch).stand
-    facing = 1.0 if stand is not None and stand.is_behind else -1.0
+    bay_from_target = bay.bay_from_target_of(target, epoch)
+    facing = 1.0 if target.is_behind else -1.0
     centre = bay_from_target[:3, 3]
 
     def place(side: int, angle_deg: int, reach_mm: float, height_mm: float) -> tuple[tuple[float, float, float], str]:
@@ -175,3 +180,25 @@ def _round_the_stand(bay: Bay, epoch: str) -> list[_Stand]:
         towards = (centre[0] + facing * 600.0, centre[1], 0.40 * centre[2])
         stands.append(_Stand(at, towards, f"further back, {words}"))
     return stands
+
+
+def _round_the_mat(bay: Bay, mat: Mat, epoch: str) -> list[_Stand]:
+    """Four photos down on the mat from its far side and its ends, then the nearer wheels, to show that the car stayed."""
+    middle = np.mean([mat.seen_from_above_mm(x, y) for x, y in mat.places_mm], axis=0)
+    axles = {axle: bay.bay_from_wheel(f"{axle}_left", epoch)[:2, 3] for axle in ("front", "rear")}
+    axle = min(axles, key=lambda name: float(np.linalg.norm(axles[name] - middle)))
+    behind = axle == "rear"
+    outwards = math.pi if behind else 0.0
+    stands = []
+    for off_deg, reach_mm, place in (
+        (30, 1500.0, "its far side"),
+        (-30, 1500.0, "its far side"),
+        (85, 1300.0, "its end"),
+        (-85, 1300.0, "its end"),
+    ):
+        angle = outwards + math.radians(off_deg)
+        x, y = middle + reach_mm * np.array([math.cos(angle), math.sin(angle)])
+        word = "car's left" if y > middle[1] else "car's right"
+        stands.append(_Stand((x, y, 1550.0), (*middle, 0.0), f"beside the mat, {place} on the {word}"))
+    ahead = -1.0 if behind else 1.0
+    return stands + [_beside(bay, f"{axle}_{side}", epoch, sign, ahead) for side, sign in (("left", 1.0), ("right", -1.0))]
