@@ -137,7 +137,7 @@ def _board_words(found: MatFit) -> list[str]:
     boards = "the mat is taken as rigid and flat between its boards and its marks"
     if not found.redundancy:
         return [f"{boards}; nothing checks the mat file: a second board, or a touched mark, does"]
-    return [f"{boards}; boards and touched marks fit it within {found.residual_mm:.1f} mm RMS"]
+    return [f"{boards}; what was seen and touched of it fits within {found.residual_mm:.1f} mm RMS"]
 
 
 def mat_outcome(

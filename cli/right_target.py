@@ -31,7 +31,8 @@ def need_target_seen(desk: Desk, targets: Sequence[Target], views: Sequence[View
     seen = {s.board for view in views for s in view.seen}
     for target in (one for one in targets if one.boards):
         if not seen & set(target.boards):
-            raise _not_seen(target, views, epoch, _instead(desk, targets, target, seen, look))
+            instead = _instead(desk, targets, target, seen, look)
+            raise _not_seen(target, views, epoch, instead, [one for one in targets if seen & set(one.boards)])
         known_by = target.sheet.target_boards
         if known_by and not seen & set(known_by):
             raise _not_shown(target, views, _instead(desk, targets, target, seen, look))
@@ -49,7 +50,9 @@ def _instead(desk: Desk, targets: Sequence[Target], target: Target, seen: set[st
     return f"; other boards seen: {', '.join(sorted(strange))}" if strange else "; no board of another target is seen"
 
 
-def _not_seen(target: Target, views: Sequence[View], epoch: str, instead: str) -> MeasurementError:
+def _not_seen(
+    target: Target, views: Sequence[View], epoch: str, instead: str, others: Sequence[Target]
+) -> MeasurementError:
     names, photos = ", ".join(target.boards), ", ".join(view.photo for view in views)
     of_which = f" of {target.sheet.name}" if target.one_of_several else ""
     if target.mat is not None:
@@ -61,7 +64,7 @@ def _not_seen(target: Target, views: Sequence[View], epoch: str, instead: str) -
     return MeasurementError(
         f"stand board{of_which} not seen: looked for {names} in {photos} ({epoch}){instead}",
         hint="photograph the stand from 2 to 3 m, 30° to 45° beside its normal, its boards whole, lit and sharp"
-        + (f"; to check one target alone: {target.alone}" if target.one_of_several else ""),
+        + "".join(f"; to check {other.sheet.name} alone: {other.alone}" for other in others if not other.mat),
     )
 
 

@@ -58,8 +58,8 @@ class Target:
 
     @property
     def alone(self) -> str:
-        """The command that checks this target alone."""
-        file = self.file.name if self.file else "FILE"
+        """The command that checks this target alone; a mat has no stand file to give."""
+        file = self.file.as_posix() if self.file else "FILE"
         return f"bayfix check {self.desk.job.folder} --placement {self.sheet.name} --stand {file}"
 
 

@@ -90,10 +90,14 @@ def with_mat_marks(
     gaps = model.gaps()
     if model.probability < LEAST_PROBABILITY:
         worst = max(gaps, key=lambda gap: gap.chi_square)
+        who = "boards and touched marks" if touched else "the boards"
+        anew = (
+            "if the mat was moved since a mark was touched, touch it anew or forget it (bayfix touch JOB NAME --forget); else "
+        )
         raise MeasurementError(
-            f"boards and touched marks of the mat contradict each other: {worst.words} (chance {model.probability:.1g})",
-            hint="if the mat was moved since a mark was touched, touch it anew or forget it (bayfix touch JOB NAME --forget); "
-            "else lay the mat flat and measure the boards' and marks' places on it again",
+            f"{who} of the mat contradict each other: {worst.words} (chance {model.probability:.1g})",
+            hint=(anew if touched else "")
+            + "see that no two names are exchanged in the mat file, lay the mat flat and measure the places on it again",
         )
     return MatFit(_with_marks(poses, part, mat, model, observe), gaps, model.residual_mm, model.redundancy)
 

@@ -96,7 +96,7 @@ def test_a_mat_and_a_panel_are_measured_in_one_check_without_a_stylus(surveyed_j
         assert 0 < sources["mat shape"] < 1.0  # a stretch of ±0.1 % over half a metre
     assert mat["car"]["seen"] != []  # the photos show the front wheels, so no reason is needed
     assert [(row["board"], row["agrees"]) for row in mat["second_boards"]] == [(board, True) for board in BOARDS]
-    assert any("boards and touched marks fit it within" in remark for remark in mat["remarks"])
+    assert any("what was seen and touched of it fits within" in remark for remark in mat["remarks"])
     for row in stand["figures"]:
         assert abs(row["measured"] - panel[row["name"]]) <= 1.5 * row["U"], row["name"]
     assert [row["board"] for row in stand["second_boards"]] == ["stand-2"]
@@ -180,3 +180,14 @@ def test_the_mat_file_of_a_job_that_is_not_ready_is_a_line_of_its_status(job):
     lines = {line["what"]: line for line in bayfix("job", "status", job, "--json").document["lines"]}
     assert "mat.toml" in lines["mat file"]["words"]
     assert json.loads(bayfix("job", "status", job, "--json").out)["schema"] == "status/1"
+
+
+def test_names_exchanged_in_the_mat_file_are_a_contradiction_of_the_boards(job):
+    text = (job / "mat.toml").read_text(encoding="utf-8")
+    exchanged = text.replace('"body-1"', '"x"').replace('"body-2"', '"body-1"').replace('"x"', '"body-2"')
+    (job / "mat.toml").write_text(exchanged, encoding="utf-8")
+    with nothing_written(job):
+        words = refused("check", job)
+    assert "the boards of the mat contradict each other: body-" in words
+    assert "no two names are exchanged in the mat file" in words
+    assert "touch" not in words

@@ -128,7 +128,7 @@ def test_a_target_that_is_not_in_the_photos_is_named(job, surveyed_job):
     with nothing_written(job):
         words = refused("check", job)
     assert "stand board of left not seen: looked for stand-1" in words
-    assert "--placement left --stand left.toml" in words
+    assert f"to check right alone: bayfix check {job} --placement right --stand {(job / 'right.toml').as_posix()}" in words
 
 
 @pytest.mark.slow
