@@ -108,7 +108,7 @@ def _course(out: Path, seed: int, as_json: bool) -> Exit:
         for stage, words in _commands(out)[:2]:
             _timed(seconds, stage, lambda words=words: _run(words))
         _timed(seconds, "course", lambda: rows.extend(demo_course.run_steps(out)))
-        document = demo_course.document(rows, seed, seconds, out)
+        document = demo_course.document(rows, demo_course.compared(out, seed), seed, seconds, out)
         typer.echo(demo_course.in_words(document))
     (out / "demo.json").write_text(json.dumps(document, indent=1), encoding="utf-8")
     if as_json:

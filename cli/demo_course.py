@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -139,8 +140,30 @@ def run_steps(out: Path) -> list[dict[str, Any]]:
     return rows
 
 
-def document(rows: list[dict[str, Any]], seed: int, seconds: dict[str, float], out: Path) -> dict[str, Any]:
-    return {"schema": SCHEMA, "seed": seed, "steps": rows, "seconds": seconds, "job": out.as_posix()}
+def compared(out: Path, seed: int) -> list[dict[str, Any]]:
+    """Every figure of the last check of each placement, with its truth."""
+    from cli.demo_course_bay import course, true_figures
+
+    demo = course(seed)
+    rows = []
+    for path in sorted((out / "results").glob("check-*.json")):
+        kept = json.loads(path.read_text(encoding="utf-8"))
+        for check in kept.get("targets", [kept]):
+            truth = true_figures(demo, kept["epoch"])[check["placement"]]
+            rows += [_against(check, row, truth[row["name"]]) for row in check["figures"]]
+    return rows
+
+
+def _against(check: dict[str, Any], row: dict[str, Any], truth: float) -> dict[str, Any]:
+    error = row["measured"] - truth
+    found = {"epoch": check["epoch"], "placement": check["placement"], "name": row["name"], "unit": row["unit"]}
+    return found | {"truth": truth, "measured": row["measured"], "U": row["U"], "inside": abs(error) <= row["U"]}
+
+
+def document(
+    rows: list[dict[str, Any]], figures: list[dict[str, Any]], seed: int, seconds: dict[str, float], out: Path
+) -> dict[str, Any]:
+    return {"schema": SCHEMA, "seed": seed, "steps": rows, "figures": figures, "seconds": seconds, "job": out.as_posix()}
 
 
 def in_words(course: dict[str, Any]) -> str:
@@ -149,6 +172,7 @@ def in_words(course: dict[str, Any]) -> str:
 
     rows = [[row["mistake"], "caught" if row["as_expected"] else "NOT CAUGHT"] for row in course["steps"] if row["mistake"]]
     others = [row for row in course["steps"] if not row["mistake"]]
+    inside = sum(row["inside"] for row in course["figures"])
     through = sum(row["as_expected"] for row in others)
     return "\n".join(
         [
@@ -157,6 +181,7 @@ def in_words(course: dict[str, Any]) -> str:
             "",
             f"{through} of {len(others)} other steps went as they should; time: "
             + ", ".join(f"{stage} {value:.0f} s" for stage, value in course["seconds"].items()),
+            f"{inside} of {len(course['figures'])} measured figures differ from the truth by less than their U (95 % expected)",
             f"The job stays in {course['job']}: try `bayfix job status {course['job']}`.",
         ]
     )

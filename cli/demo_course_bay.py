@@ -25,7 +25,10 @@ from cli.demo_more_targets import (
     mat_text,
     more_boards,
     more_epochs,
+    true_mat_figures,
+    true_pair_figures,
 )
+from synthetic_images import truth
 from synthetic_images.bay import Epoch, Stand, StandBoard
 from synthetic_images.shots import epoch_shots
 from vision.boards import Board, BoardSet
@@ -70,6 +73,17 @@ def course(seed: int) -> DemoBay:
         # the stand was moved in the middle of the round
         shots += taken[2:4] if name == MOVED else taken[:2] + taken[4:] if name == "check-2" else taken
     return DemoBay(bay, demo.camera, tuple(shots), demo.variant)
+
+
+def true_figures(demo: DemoBay, epoch: str) -> dict[str, dict[str, float]]:
+    """What a round really shows, by placement: the six figures of a target, the places of a mat's marks."""
+    bay = demo.bay
+    if epoch in STOOD:
+        stand = bay.epoch(epoch).stand
+        return {STOOD[epoch][0]: truth.line_frame(bay, stand, "rest").figures(bay.bay_from_target(epoch))} if stand else {}
+    if bay.epoch(epoch).mats:
+        return {MAT: true_mat_figures(bay, epoch)}
+    return true_pair_figures(bay, epoch)
 
 
 def _stand(placement: str, off: tuple[float, float, float, float], boards: tuple[StandBoard, ...]) -> Stand:

@@ -66,6 +66,8 @@ def _mat(bay: Bay, off: tuple[float, float, float]) -> Mat:
     frame = truth.line_frame(bay, Stand(-1.0, 0.0, 0.0, 0.0, 0.0, 0.0, origin="rear_axle"), "rest")
     ahead, left = np.array(MARKS["a"]) + off[:2]
     start = frame.rear_middle_mm + ahead * frame.axes[:, 0] + left * frame.axes[:, 1]
+    up = frame.axes[:, 2]
+    start += float((frame.foot_mm - start) @ up) * up  # from the axle's height down to the floor plane
     turn_rad = math.atan2(frame.axes[1, 0], frame.axes[0, 0]) + math.radians(off[2])
     marks = tuple(MatMark(name, x - MARKS["a"][0], y - MARKS["a"][1]) for name, (x, y) in MARKS.items())
     boards = tuple(MatBoard(name, x, y, math.radians(turn)) for name, (x, y, turn) in ON_MAT.items())
