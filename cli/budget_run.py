@@ -19,6 +19,7 @@ from calib.paper.sheet import FIGURES, Sheet, chosen, read_sheet, read_sheets
 from calib.paper.stand import read_stand
 from calib.pipeline import Car, CheckOutcome, check_of
 from cli.budget import BudgetRun
+from cli.check_inputs import states_of
 from cli.check_run import run_check
 from cli.kept_survey import Survey
 from cli.sheet_words import PLUS
@@ -80,7 +81,7 @@ def placement_for(desk: Desk, name: str | None) -> Sheet:
     """
     path = desk.job.need_sheet()
     sheets = read_sheets(path)
-    sheet = chosen(sheets, path, name or open_placement(desk.job, sheets))
+    sheet = chosen(sheets, path, name or open_placement(states_of(desk.job, sheets)))
     if sheet.kind == "mat":
         raise MeasurementError(
             f"{path}: {sheet.name or sheet.target} is a mat, placed by its marked points: budgets are of other targets",

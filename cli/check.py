@@ -83,6 +83,7 @@ def check(
     from calib.paper.sheet import chosen, read_sheets
     from calib.paper.sheet_questions import settled
     from cli import kept_survey, stations
+    from cli.check_inputs import check_inputs, states_of
     from cli.check_words import in_words
     from cli.checks_kept import documents_of, keep
     from cli.group_words import group_document, group_in_words
@@ -93,14 +94,15 @@ def check(
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), sheet, stand))
     path = desk.job.need_sheet()
     sheets = read_sheets(path)
-    wanted = chosen(sheets, path, placement or open_placement(desk.job, sheets))
+    wanted = chosen(sheets, path, placement or open_placement(states_of(desk.job, sheets)))
     targets = targets_of(desk, sheets, wanted, stand_given=stand is not None)
     accepted = settled(path, sheets, accept=accept)
     survey = kept_survey.load_survey(desk)
+    made_from = [check_inputs(target.desk.job, target.sheet, target.file) for target in targets]
     how: How = {"car_not_seen": car_not_seen, "without": without or (), "guard_band": guard_band}
     with progress_bars({}) as tick:
         runs = run_together(targets, survey, photos or (), tick, how)
-    documents = documents_of(targets, runs, sheets, survey, car_not_seen, accepted)
+    documents = documents_of(targets, runs, sheets, survey, car_not_seen, accepted, made_from)
     document = documents[0] if len(documents) == 1 else group_document(documents)
     if not without:
         keep(desk.job, document, sheets)

@@ -12,6 +12,7 @@ from calib.decision.mat_moves import mat_expected
 from calib.decision.moves import documents, expected, expected_documents
 from calib.decision.moves import in_words as moves_in_words
 from calib.decision.verdict import Verdict
+from calib.paper.check_inputs import CheckInput, input_documents
 from calib.paper.figures import figure_documents, remarks, shares
 from calib.paper.held_back import all_inside, holdups
 from calib.paper.sheet import Sheet
@@ -35,7 +36,13 @@ LEAN = {
 
 
 def check_document(
-    run: CheckRun, sheet: Sheet, survey: Survey, desk: Desk, car_not_seen: str | None, accepted: Sequence[str] = ()
+    run: CheckRun,
+    sheet: Sheet,
+    survey: Survey,
+    desk: Desk,
+    car_not_seen: str | None,
+    accepted: Sequence[str],
+    inputs: Sequence[CheckInput],
 ) -> dict[str, Any]:
     """The result of a check (`check/1`)."""
     pivot = desk.stand.pivot if desk.stand else None
@@ -63,6 +70,7 @@ def check_document(
         "sources": shares(outcome.placement.measured),
         "survey": {"id": survey.id, "date": survey.date},
         "photos": list(run.photos),
+        "inputs": input_documents(inputs),
         "car": {
             "seen": [
                 {

@@ -8,11 +8,13 @@ from dataclasses import replace
 from typing import Any
 
 from calib.paper.before import before_remarks
+from calib.paper.check_inputs import CheckInput
 from calib.paper.history import note
 from calib.paper.job import Job, write_result
 from calib.paper.job_state import CHECK
 from calib.paper.placements import PlacementSheet
 from cli.check import CheckRun
+from cli.check_inputs import inputs_used
 from cli.check_words import check_document
 from cli.kept_survey import Survey
 from cli.targets import Target
@@ -25,13 +27,15 @@ def documents_of(
     survey: Survey,
     car_not_seen: str | None,
     accepted: Sequence[str],
+    made_from: Sequence[Sequence[CheckInput]],
 ) -> list[dict[str, Any]]:
-    """A `check/1` for each target, in the order given."""
+    """A `check/1` for each target, in the order given; `made_from` as the files said when the check began."""
     out = []
-    for target, run in zip(targets, runs, strict=True):
+    for target, run, inputs in zip(targets, runs, made_from, strict=True):
         told = (*run.remarks, *_left_alone(target, targets, sheets), *before_remarks(target.desk.job))
         run = replace(run, remarks=told)
-        out.append(check_document(run, target.sheet, survey, target.desk, car_not_seen, accepted))
+        used = inputs_used(inputs, survey, run.network.state.names)
+        out.append(check_document(run, target.sheet, survey, target.desk, car_not_seen, accepted, used))
     return out
 
 

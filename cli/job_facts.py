@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
 
-from calib.paper import before, job_state
+from calib.paper import before
 from calib.paper.epochs import photos
 from calib.paper.history import history
 from calib.paper.job import Job, lens_step, read_job
@@ -19,6 +19,7 @@ from calib.paper.stand import read_stand
 from calib.paper.vehicle import read_vehicle
 from cli import kept_survey, stations
 from cli.car_inputs import car_inputs
+from cli.check_inputs import states_of
 from vision.errors import MeasurementError
 
 T = TypeVar("T")
@@ -51,7 +52,7 @@ def facts_of(folder: Path) -> Facts:
         survey_words=words,
         car=car,
         car_words=car_words,
-        placements=job_state.placement_states(sheets, entries, _shown_marks(job, sheets)) if sheets else (),
+        placements=states_of(job, sheets, _shown_marks(job, sheets)) if sheets else (),
         mode=job.turning.mode,
         unready=unready,
     )

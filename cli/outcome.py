@@ -35,16 +35,17 @@ def outcome(
     import datetime
 
     from calib.paper import job_state
-    from calib.paper.history import history
     from calib.paper.history import note as keep
     from calib.paper.job import read_job
+    from calib.paper.next_step import UNTOLD
     from calib.paper.sheet import chosen, read_sheets
+    from cli.check_inputs import states_of
     from vision.errors import MeasurementError
 
     read = read_job(job, lenses_there=False)
     path = read.need_sheet()
     sheets = read_sheets(path)
-    states = job_state.placement_states(sheets, history(read))
+    states = states_of(read, sheets)
     open_ = job_state.next_open(states)
     if not placement and open_ is None:
         raise MeasurementError("every placement is done already", hint="say which one is meant: --placement NAME")
@@ -57,6 +58,12 @@ def outcome(
             raise MeasurementError(
                 f"{one.name or one.target}{beside}: there is no check of it yet",
                 hint=f"measure the target first: bayfix check {job}",
+            )
+        if one.changed:
+            beside = f", which stands at the same time as {state.name}" if one is not state else ""
+            raise MeasurementError(
+                f"{one.name or one.target}{beside}: {' and '.join(one.changed)} ({one.check['epoch']})",
+                hint=f"check again: bayfix job status {job} says how",
             )
     if not any(letter.isalpha() for letter in by):
         raise MeasurementError("nobody is named who read it off", hint='say who: --by "A. B."')
@@ -71,8 +78,10 @@ def outcome(
     called = " and ".join([state.name or state.target, *also])
     typer.echo(f"noted: {called}: {words}, by {by.strip()}")
     for one in group:
+        of_which = f"of {one.name}" if also else "of it"
+        if one.check and one.untold:
+            talk(f"mind: the newest check {of_which} ({one.check['epoch']}) is {UNTOLD}")
         if one.check and not one.conforms:
-            of_which = f"of {one.name}" if also else "of it"
             talk(f"mind: the newest check {of_which} ({one.check['epoch']}) says {one.check['verdict']!r}")
     talk(f"next: bayfix job status {job}")
     return DONE

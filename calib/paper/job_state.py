@@ -1,6 +1,7 @@
 """Where a job stands: what is done, what is missing, what blocks, and the next sensible step.
 
-A placement is done when a check of it conforms *and* the scan tool's outcome was noted as completed after it.
+A placement is done when a check of it conforms *and* the scan tool's outcome was noted as completed after it. A check counts
+while sheet, stand, boards and the other things it was computed from say what they said then.
 """
 
 from __future__ import annotations
@@ -10,8 +11,8 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from calib.paper.history import Entry, history
-from calib.paper.job import Job
+from calib.paper.check_inputs import CheckInput, changed_inputs, says_inputs
+from calib.paper.history import Entry
 from calib.paper.placements import PlacementSheet, Required, Sheet, TargetKind
 
 CHECK, GROUP, OUTCOME = "check/1", "check-group/1", "outcome/1"
@@ -44,6 +45,8 @@ class PlacementState:
         Photos of a check show it; they do not show a mat without boards.
     together : tuple of str
         Names of all placements whose targets stand at the same time, this one among them; empty when it stands by itself.
+    changed : tuple of str
+        What the newest check was computed from and is otherwise now, in words: such a check does not count.
     """
 
     name: str
@@ -55,10 +58,16 @@ class PlacementState:
     kind: TargetKind = "panel"
     in_photos: bool = True
     together: tuple[str, ...] = ()
+    changed: tuple[str, ...] = ()
 
     @property
     def conforms(self) -> bool:
-        return self.check is not None and self.check["verdict"] == CONFORMS
+        return self.check is not None and self.check["verdict"] == CONFORMS and not self.changed
+
+    @property
+    def untold(self) -> bool:
+        """Whether the newest check's record does not say what it was computed from: it counts, and this is said beside it."""
+        return self.check is not None and not says_inputs(self.check)
 
     @property
     def is_done(self) -> bool:
@@ -66,19 +75,26 @@ class PlacementState:
 
 
 def placement_states(
-    sheets: PlacementSheet, entries: Sequence[Entry], shown: Mapping[str, Collection[str]] | None = None
+    sheets: PlacementSheet,
+    entries: Sequence[Entry],
+    now: Mapping[str, Sequence[CheckInput]],
+    shown: Mapping[str, Collection[str]] | None = None,
 ) -> tuple[PlacementState, ...]:
     """Every placement in the sheet's order, by what the history says of it.
 
     Parameters
     ----------
+    now : mapping of placement to CheckInputs
+        What a check of it would be computed from.
     shown : mapping of placement to names of marks, optional
         Marks of mats that boards on them show in photos: they need no touch.
     """
     entries = [one for entry in entries for one in _one_by_one(entry)]
     groups = {sheet.name: tuple(one.name for one in sheets.together(sheet.name)) for sheet in sheets.placements}
     shown = shown or {}
-    return tuple(_state(sheet, entries, groups[sheet.name], shown.get(sheet.name, ())) for sheet in sheets.placements)
+    return tuple(
+        _state(sheet, entries, groups[sheet.name], now[sheet.name], shown.get(sheet.name, ())) for sheet in sheets.placements
+    )
 
 
 def _one_by_one(entry: Entry) -> list[Entry]:
@@ -91,7 +107,9 @@ def _one_by_one(entry: Entry) -> list[Entry]:
     return [entry]
 
 
-def _state(sheet: Sheet, entries: Sequence[Entry], group: tuple[str, ...], shown: Collection[str]) -> PlacementState:
+def _state(
+    sheet: Sheet, entries: Sequence[Entry], group: tuple[str, ...], now: Sequence[CheckInput], shown: Collection[str]
+) -> PlacementState:
     mine = [entry for entry in entries if entry.document.get("placement", "") == sheet.name]
     checks = [entry for entry in mine if entry.schema == CHECK and made_by(entry.document, sheet)]
     newest = checks[-1] if checks else None
@@ -106,6 +124,7 @@ def _state(sheet: Sheet, entries: Sequence[Entry], group: tuple[str, ...], shown
         marks=_to_touch(sheet, shown) if sheet.kind == "mat" else (),
         in_photos=sheet.kind != "mat" or bool(shown),
         together=group if len(group) > 1 else (),
+        changed=changed_inputs(newest.document, now) if newest else (),
     )
 
 
@@ -181,7 +200,6 @@ def outcome_document(
     }
 
 
-def open_placement(job: Job, sheets: PlacementSheet) -> str:
+def open_placement(states: Sequence[PlacementState]) -> str:
     """Name of the placement that is to be checked now: the first that is not done, the last when all are."""
-    state = next_open(placement_states(sheets, history(job)))
-    return state.name if state else sheets.names[-1]
+    return (next_open(states) or states[-1]).name

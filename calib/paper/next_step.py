@@ -13,6 +13,8 @@ from calib.paper.job_state import PlacementState, next_open, of_group
 LEAST_ROLLS = {Mode.ROLLED: 2, Mode.SPIN: 2, Mode.STATIC: 0}
 """Rounds before `rest` to ask for: the third of a rolled car, or of wheels turned by hand, is `rest` itself."""
 SHEET = "sheet"
+UNTOLD = "by an earlier version, which did not note by what: unknown whether stand, boards or job.toml changed since"
+"""Of a check that cannot be shown to be out of date: what was found then is not struck out, what is not known is said."""
 DONE, OPEN, BLOCKED = "done", "open", "blocks"
 
 
@@ -170,6 +172,11 @@ def _placement(facts: Facts, i: int, state: PlacementState) -> Step:
     if state.check is None:
         return Step(what, OPEN, "not measured yet", f"{_todos(group)}; {check}" if mine else "")
     words = f"{state.check['verdict']} ({state.check['epoch']}, {str(state.check['date'])[:16]}, {_counted(state.checks)})"
+    if state.untold:
+        words += f"; {UNTOLD}"
+    if state.changed:
+        words = f"{' and '.join(state.changed)}: check again; it said {words}"
+        return Step(what, OPEN, words, _again_step(facts, state, group) if mine else "")
     if not state.conforms:
         return Step(what, OPEN, words, f"{_todos(group)}; {check}" if mine else "")
     waits = [one.name for one in group if not one.conforms]
@@ -194,11 +201,22 @@ def _todos(group: Sequence[PlacementState]) -> str:
 
 
 def _todo(state: PlacementState) -> str:
-    if state.check is None:
+    if state.check is None or state.changed:
         return "lay the mat out" if state.kind == "mat" else "put the target up"
     if all_inside(state.check):
         return f"no move is needed, but {'; '.join(one.step for one in holdups(state.check)) or 'see to what the check notes'}"
     return str(state.check["moves_in_words"])
+
+
+def _again_step(facts: Facts, state: PlacementState, group: Sequence[PlacementState]) -> str:
+    """How to come to a check that counts: photos stay good while what changed was only what is typed of the things in them."""
+    anew = f"{_todos(group)}; {_check_step(facts, group)}"
+    epoch = state.check["epoch"] if state.check else ""
+    if epoch not in facts.photos and state.in_photos:
+        return anew
+    photos = f" {facts.name}/photos/{epoch}" if state.in_photos else ""
+    mended = f"bayfix check {facts.name}{photos}{_option(state)}"
+    return f"if only what was typed of it was put right: {mended}; if a thing itself was changed: {anew}"
 
 
 def _check_step(facts: Facts, group: Sequence[PlacementState]) -> str:

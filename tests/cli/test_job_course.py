@@ -7,8 +7,9 @@ import json
 import pytest
 
 from calib.paper.history import history, note
-from calib.paper.job_state import next_open, open_placement, placement_states
+from calib.paper.job_state import next_open, open_placement
 from calib.paper.sheet import read_sheets
+from cli.check_inputs import states_of
 from tests.support.commands import bayfix
 from tests.support.paper_job import THREE, paper_job
 
@@ -41,7 +42,7 @@ def checked(job, placement="", verdict="conforms", epoch="check-1"):
 
 
 def states(job):
-    return placement_states(read_sheets(job.need_sheet()), history(job))
+    return states_of(job, read_sheets(job.need_sheet()))
 
 
 def test_a_placement_is_done_when_it_conforms_and_the_scan_tool_completed_after_it(tmp_path):
@@ -53,7 +54,7 @@ def test_a_placement_is_done_when_it_conforms_and_the_scan_tool_completed_after_
     assert not states(job)[0].is_done
     assert bayfix("outcome", tmp_path, "completed", "--by", "C. D.").status == 0
     assert [s.is_done for s in states(job)] == [True, False, False]
-    assert open_placement(job, read_sheets(job.need_sheet())) == "high"
+    assert open_placement(states(job)) == "high"
 
 
 def test_a_redone_check_opens_its_placement_again_and_keeps_the_history(tmp_path):
