@@ -19,7 +19,7 @@ from calib.paper.stand import read_stand
 from calib.paper.vehicle import read_vehicle
 from cli import kept_survey, stations
 from cli.car_inputs import car_inputs
-from cli.check_inputs import states_of
+from cli.check_inputs import carrier_file, states_of
 from vision.errors import MeasurementError
 
 T = TypeVar("T")
@@ -65,13 +65,27 @@ def _papers(job: Job, sheet: Path) -> tuple[PlacementSheet | None, list[Unready]
     unready += [Unready("lens", f"not calibrated yet: {lens.as_posix()}", lens_step(job, lens)) for lens in job.missing_lenses]
     mats = _mat_files(job, sheets) if sheets else {}
     for path in dict.fromkeys(filter(None, (job.stand, *(path for _, path in job.stands)))):
-        if path in mats.values():
+        is_mat = path in mats.values()
+        if not path.is_file() and sheets:
+            unready.append(_missing(job, sheets, path, is_mat=is_mat))
+        elif is_mat:
             _read("mat file", path, read_mat, unready)
         else:
             _read("stand", path, read_stand, unready)
     if job.vehicle:
         _read("vehicle file", job.vehicle, read_vehicle, unready)
     return sheets, unready
+
+
+def _missing(job: Job, sheets: PlacementSheet, path: Path, *, is_mat: bool) -> Unready:
+    """A stand or mat file that is not there: its placements cannot be checked yet."""
+    served = tuple(sheet.name for sheet in sheets.placements if carrier_file(job, sheet) == path)
+    words = f"not there yet: {path.as_posix()}" + "".join(f", for {name}" for name in served if name)
+    placements = served or tuple(name for name, file in job.stands if file == path) or (path.name,)
+    if is_mat:
+        return Unready("mat file", words, f"measure the places on the mat and write {path.as_posix()}", placements)
+    teach = f"put the target up and teach it (bayfix stand teach {job.folder.as_posix()} --out {path.as_posix()})"
+    return Unready("stand", words, f"{teach}, or measure where its boards are and write the file", placements)
 
 
 def _mat_files(job: Job, sheets: PlacementSheet) -> dict[str, Path]:
@@ -106,7 +120,7 @@ def _photos(job: Job) -> dict[str, int]:
 
 def _survey(job: Job, unready: list[Unready]) -> tuple[str, str, str]:
     """Why there is no good survey, or "", words and identity of the one there is."""
-    if missing := [file.what for file in unready if file.what in ("lens", "stand")]:
+    if missing := [file.what for file in unready if file.what in ("lens", "stand") and not file.holds_up]:
         return f"not before the {missing[0]} is ready", "", ""
     try:
         survey = kept_survey.load_survey(stations.open_desk(job.folder, stations.Overrides()))

@@ -34,11 +34,16 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Unready:
-    """A file the job rests on that is not there or not filled in yet."""
+    """A file the job rests on that is not there or not filled in yet.
+
+    `holds_up` names the placements that cannot be checked before, "" for the only one; the survey and all others go on. Empty
+    when everything waits for it.
+    """
 
     what: str
     words: str
     step: str
+    holds_up: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,11 +92,12 @@ def steps(facts: Facts) -> list[Step]:
     """All lines, in the order of the work."""
     return [
         *([_sheet(facts)] if facts.sheet_words else []),
-        *(Step(file.what, OPEN, file.words, file.step) for file in facts.unready),
+        *(Step(file.what, OPEN, file.words, file.step) for file in facts.unready if not file.holds_up),
         _before(facts),
         _photos(facts),
         _survey(facts),
         *([_car(facts)] if facts.car != "none" else []),
+        *_later(facts),
         *(_placement(facts, i, state) for i, state in enumerate(facts.placements)),
     ]
 
@@ -101,6 +107,17 @@ def next_step(lines: Sequence[Step]) -> tuple[str, str]:
     wanting = [line for line in lines if line.step and not line.can_wait]
     meanwhile = next((line.step for line in lines if line.can_wait), "")
     return (wanting[0].step if wanting else "nothing: every placement is done"), meanwhile
+
+
+def _later(facts: Facts) -> list[Step]:
+    """Files of placements to come: their turn is when the placement's is."""
+    open_ = next_open(facts.placements)
+    due = {state.name for state in of_group(facts.placements, open_)} if open_ else set()
+    return [
+        Step(file.what, OPEN, file.words, file.step if due & set(file.holds_up) else "")
+        for file in facts.unready
+        if file.holds_up
+    ]
 
 
 def _sheet(facts: Facts) -> Step:

@@ -56,7 +56,7 @@ def other_targets(job: Job, sheet: Sheet, shared: Collection[str] = ()) -> dict[
         if one.name != sheet.name:
             out |= {board: f"{one.target} (placement {one.name})" for board in one.target_boards if board not in own}
     for name, file in job.stands:
-        if name != sheet.name and name not in mats:
+        if name != sheet.name and name not in mats and file.is_file():  # a stand may be taught later
             words = next((f"{one.target} (placement {name})" for one in placements if one.name == name), f"the stand of {name}")
             out |= {board: words for board in read_stand(file).names if board not in {*own, *shared, *out}}
     return out

@@ -254,6 +254,28 @@ def test_the_status_leads_through_the_job(tmp_path):
     assert later["step"] == ""
 
 
+def test_a_stand_nobody_taught_yet_holds_up_its_own_placement_only(tmp_path):
+    job = paper_job(tmp_path, THREE)
+    text = (tmp_path / "job.toml").read_text(encoding="utf-8")
+    named = 'stands = { high = "second.toml", gone = "gone.toml" }\nstand ='
+    (tmp_path / "job.toml").write_text(text.replace("stand =", named, 1), encoding="utf-8")
+
+    def lines():
+        return bayfix("job", "status", tmp_path, "--json").document["lines"]
+
+    survey, high, gone, low = (line for line in lines() if line["what"] in ("survey", "stand", "1 low"))
+    assert "there is no survey yet" in survey["words"]
+    assert high["words"] == f"not there yet: {(tmp_path / 'second.toml').as_posix()}, for high"
+    assert gone["words"].endswith("gone.toml")
+    assert (high["step"], gone["step"]) == ("", "")
+    assert "put the target up" in low["step"]
+    checked(job, "low")
+    bayfix("outcome", tmp_path, "completed", "--by", "C. D.")
+    high, gone = (line for line in lines() if line["what"] == "stand")
+    assert high["step"].startswith(f"put the target up and teach it (bayfix stand teach {tmp_path.as_posix()} --out ")
+    assert gone["step"] == ""
+
+
 def test_the_status_in_words_ends_with_what_to_do(tmp_path):
     paper_job(tmp_path)
     done = bayfix("job", "status", tmp_path)

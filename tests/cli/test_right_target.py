@@ -54,6 +54,15 @@ def test_the_wrong_panel_on_the_right_stand_is_named(job, surveyed_job):
     assert "stand-2 is a board of reflector at the car's right (placement right): the wrong target is there" in told
 
 
+def test_a_stand_file_nobody_made_yet_does_not_keep_the_wrong_target_from_being_named(job, surveyed_job):
+    put_two_targets(job, surveyed_job.demo.bay)
+    text = (job / "job.toml").read_text(encoding="utf-8")
+    (job / "job.toml").write_text(text.replace("stands = {", 'stands = { later = "later.toml",', 1), encoding="utf-8")
+    told = refused("check", job, "--placement", "left", "--stand", job / "right.toml")
+    assert "not the right target: it has stand-2, the sheet's left is known by stand-1" in told
+    assert "stand-2 is a board of reflector at the car's right" in told
+
+
 def test_a_target_known_by_its_stand_file_alone_is_named(job, surveyed_job):
     stand_for_left(job, surveyed_job, own="body-1")
     path = job / "sheet.toml"
