@@ -123,20 +123,23 @@ class FaceFit:
         Inverse covariance of the residuals.
     residual : ndarray, shape (3 n + 6 m,)
         Measured minus known, survey axes: marks, then of every board its turn (rad) and its centre mark.
+    left : ndarray, shape (3 n + 6 m,)
+        What the adjustment leaves of it: without the error that it lays on what all have in common (`shared_error`).
     chi_square : float
     rms_mm : float
-        Over the redundancy; a board's turn counts as far as it moves the pattern's corners. 0 without redundancy.
+        Of what is left, over the redundancy (0 without one); a board's turn counts as far as it moves the pattern's corners.
     """
 
     face: Pose
     weight: Array
     residual: Array
+    left: Array
     chi_square: float
     rms_mm: float
 
 
 def fit_face(used: PoseSet, known: Known) -> FaceFit:
-    """The face through everything known on it."""
+    """The face through everything known on it; `used`: the poses of this, and of the boards to be found."""
     measured, there = known.measured(used), known.there()
     weight = _weight(used, known, _start(measured, there))
     face = laid(measured, there, weight)
@@ -144,9 +147,36 @@ def fit_face(used: PoseSet, known: Known) -> FaceFit:
     reach = [1.0] * (3 * len(known.face.marks))
     for board in there.boards:
         reach += [float(np.linalg.norm(board.centre_mm))] * 3 + [1.0] * 3
-    squares = float(np.sum((residual * reach) ** 2))
+    left = residual - shared_error(used, known, weight @ residual)
+    squares = float(np.sum((left * reach) ** 2))
     rms = math.sqrt(squares / known.redundancy) if known.redundancy else 0.0
-    return FaceFit(face, weight, residual, float(residual @ weight @ residual), rms)
+    return FaceFit(face, weight, residual, left, float(residual @ weight @ residual), rms)
+
+
+def shared_error(used: PoseSet, known: Known, pull: Array) -> Array:
+    """The part of the residuals that is an error marks and boards have in common, such as a scale's or the floor boards'.
+
+    Best linear prediction, as for the boards to be found (`pulled`): the covariance of what was measured, less of each mark and
+    board its own, which is what no other one shares (its covariance when all others are given). A mark whose errors are all
+    its own keeps its residual whole.
+
+    Parameters
+    ----------
+    pull : ndarray, shape (3 n + 6 m,)
+        Weight times residual.
+    """
+    levers = _levers(used, known)
+    spread = block_diag(*levers.values())
+    small = np.concatenate([_small(len(lever)) for lever in levers.values()])
+    cov = spread @ used.cov_of(list(levers)) @ spread.T + np.diag(small)
+    inverse = np.linalg.inv(cov)
+    starts = dict(zip(levers, np.cumsum([0, *(len(lever) for lever in levers.values())]), strict=False))
+    own = []
+    for body in known.measured_as:
+        rows = slice(starts[body], starts[body] + len(levers[body]))
+        own.append(np.linalg.inv(inverse[rows, rows]))
+    count = len(pull)
+    return np.asarray((cov[:count, :count] - block_diag(*own)) @ pull)
 
 
 def pulled(used: PoseSet, known: Known, weight: Array, bodies: Sequence[str]) -> Array:
@@ -200,19 +230,31 @@ def _weight(used: PoseSet, known: Known, face: Pose) -> Array:
         right, up, behind, turn, lean_right, lean_down = (float(value) for value in entry.half_widths / 2.0)
         for sigmas in ((lean_right, lean_down, turn), (right, up, behind)):
             own.append(face.rotation @ np.diag(np.square(sigmas)) @ face.rotation.T)
-    small = [REGULAR_MM] * (3 * len(known.face.marks)) + ([REGULAR_RAD] * 3 + [REGULAR_MM] * 3) * len(known.face.boards)
-    cov = spread @ used.cov_of(known.measured_as) @ spread.T + block_diag(*own) + np.diag(np.square(small))
+    levers = _levers(used, known)
+    small = np.concatenate([_small(len(levers[body])) for body in known.measured_as])
+    cov = spread @ used.cov_of(known.measured_as) @ spread.T + block_diag(*own) + np.diag(small)
     return np.asarray(np.linalg.inv(cov))
+
+
+def _small(size: int) -> Array:
+    """Variances added to those of a mark (3) or a board (6)."""
+    return np.square([REGULAR_MM] * 3 if size == 3 else [REGULAR_RAD] * 3 + [REGULAR_MM] * 3)
 
 
 def _spread(used: PoseSet, known: Known) -> Array:
     """Residuals by left perturbations of all that was measured."""
-    levers = [np.hstack([np.zeros((3, 3)), np.eye(3)])] * len(known.face.marks)
-    for centre in known.measured(used).centres:
-        lever = np.eye(6)
-        lever[3:, :3] = -skew(centre)
-        levers.append(lever)
-    return np.asarray(block_diag(*levers))
+    levers = _levers(used, known)
+    return np.asarray(block_diag(*(levers[body] for body in known.measured_as)))
+
+
+def _levers(used: PoseSet, known: Known) -> dict[str, Array]:
+    """By body, left perturbation to shift of the touched point, or turn and shift of the centre mark: what is known first."""
+    levers = {point_body(mark.name): np.hstack([np.zeros((3, 3)), np.eye(3)]) for mark in known.face.marks}
+    for name in dict.fromkeys([*known.face.board_names, *known.bodies]):
+        body = known.bodies[name]
+        levers[body] = np.eye(6)
+        levers[body][3:, :3] = -skew(used[body].apply(known.boards[name].centre_mm))
+    return levers
 
 
 def steps_of(known: Known) -> Sequence[float]:

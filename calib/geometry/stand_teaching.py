@@ -47,9 +47,11 @@ class TaughtPlaces:
     cov : ndarray, shape (6 n, 6 n)
         See `calib.paper.stand.Taught`.
     gaps_mm : dict of mark to ndarray, shape (3,)
-        Touched minus its place on the fitted face: right, up, out of the face towards the viewer.
+        Touched minus its place on the fitted face, as the adjustment leaves it (`FaceFit.left`): right, up, out of the face
+        towards the viewer.
     board_gaps : dict of board on the face to ndarray, shape (6,)
-        Measured minus its known place: right, up, out of the face, mm, turn, lean right, lean down, rad.
+        Measured minus its known place, as the adjustment leaves it: right, up, out of the face, mm, turn, lean right, lean
+        down, rad.
     rms_mm, chi_square, redundancy
     scatter : float
         What the covariance was multiplied by: 1, or χ² over redundancy where that is significantly larger.
@@ -146,16 +148,24 @@ def teach_places(poses: PoseSet, face: TargetFace, bodies: Mapping[str, str], bo
 
 def _gaps(used: PoseSet, known: Known, fit: FaceFit) -> tuple[dict[str, Array], dict[str, Array]]:
     count = len(known.face.marks)
-    rows = fit.residual[: 3 * count].reshape(-1, 3)
+    rows = fit.left[: 3 * count].reshape(-1, 3)
     gaps = {
         mark.name: np.array([1.0, -1.0, -1.0]) * (fit.face.rotation.T @ part)
         for mark, part in zip(known.face.marks, rows, strict=True)
     }
-    return gaps, {entry.board: _gap_of(used, known, entry, fit.face) for entry in known.face.boards}
+    shared = (fit.residual - fit.left)[3 * count :].reshape(-1, 6)
+    board_gaps = {}
+    for entry, (*turn, x, y, z) in zip(known.face.boards, shared, strict=True):
+        pose = used[known.bodies[entry.board]]
+        centre = pose.apply(known.boards[entry.board].centre_mm)
+        error = np.concatenate([turn, np.array([x, y, z]) - np.cross(turn, centre)])
+        board_gaps[entry.board] = _gap_of(pose.perturbed(-error), known, entry, fit.face)
+    return gaps, board_gaps
 
 
-def _gap_of(used: PoseSet, known: Known, entry: StandBoard, face: Pose) -> Array:
-    found = _place_of(face, used[known.bodies[entry.board]], known.boards[entry.board])
+def _gap_of(pose: Pose, known: Known, entry: StandBoard, face: Pose) -> Array:
+    """Where a board is on the face, less where it is known to be."""
+    found = _place_of(face, pose, known.boards[entry.board])
     gap = found - entry.place
     gap[3] = math.remainder(gap[3], 2.0 * math.pi)
     return np.asarray(gap)
@@ -245,11 +255,9 @@ def _need_agreement(used: PoseSet, known: Known, fit: FaceFit) -> None:
         _need_facing(used, less, without.face)
     if known.face.boards and not _agrees(less, without):
         raise MeasurementError(f"{what}, whichever one is left out", hint=HINT)
-    told = (
-        _board_words(used, known, worst, without)
-        if worst in known.face.board_names
-        else _mark_words(used, known, worst, without)
-    )
+    body = dict(zip(known.names, known.measured_as, strict=True))[worst]
+    pose = used[body].perturbed(-pulled(used, less, without.weight, [body]) @ without.residual)
+    told = (_board_words if worst in known.face.board_names else _mark_words)(pose, known, worst, without)
     raise MeasurementError(f"{what}; {worst} is the likeliest wrong one, {told}, as seen facing it", hint=HINT)
 
 
@@ -260,18 +268,18 @@ def _what(known: Known) -> str:
     return f"the touched marks and {names} are" if known.face.marks else f"{names} are"
 
 
-def _mark_words(used: PoseSet, known: Known, name: str, without: FaceFit) -> str:
-    i = known.names.index(name)
-    touched, place = known.measured(used).points[i], known.places_mm[i]
-    right, down, into = without.face.rotation.T @ (touched - without.face.apply(place))
+def _mark_words(pose: Pose, known: Known, name: str, without: FaceFit) -> str:
+    """`pose`, here and below: without the error that the others show it to share."""
+    place = known.places_mm[known.names.index(name)]
+    right, down, into = without.face.rotation.T @ (pose.translation_mm - without.face.apply(place))
     return (
         f"touched {right:+.1f} mm to the right, {-down:+.1f} mm up, {-into:+.1f} mm out of the face of where the others put it"
     )
 
 
-def _board_words(used: PoseSet, known: Known, name: str, without: FaceFit) -> str:
+def _board_words(pose: Pose, known: Known, name: str, without: FaceFit) -> str:
     entry = next(one for one in known.face.boards if one.board == name)
-    gap = _gap_of(used, known, entry, without.face)
+    gap = _gap_of(pose, known, entry, without.face)
     told = (
         f"measured {gap[0]:+.1f} mm to the right, {gap[1]:+.1f} mm up, {gap[2]:+.1f} mm out of the face and turned "
         f"{math.degrees(gap[3]):+.1f}° of where the file has it"

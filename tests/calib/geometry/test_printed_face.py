@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -128,6 +129,47 @@ def test_an_error_that_the_marks_betray_is_taken_off_the_boards_as_well():
     found = teach_places(PoseSet(stretched, cov, {"corners": cov}), TargetFace(tuple(marks_of(MARKS, 0.02))), BODIES, BOARDS)
     # one stretch for all: what is left is the pattern's own 0.1 % about its corner
     np.testing.assert_allclose(values(found.boards[0])[:3], values(BOARD)[:3], atol=0.3)
+
+
+def stretched(poses: PoseSet, stretch: float, own: float) -> PoseSet:
+    """All places too long, which the covariance knows of; what each measured by itself is `own` times as unsure as before."""
+    by_stretch = np.concatenate([[0.0] * 3 + [*pose.translation_mm] for pose in poses])
+    cov = own**2 * poses.cov + stretch**2 * np.outer(by_stretch, by_stretch)
+    longer = (Pose.from_rt("survey", p.source, p.rotation, p.translation_mm * (1.0 + stretch)) for p in poses)
+    return PoseSet(tuple(longer), cov, {"corners": cov})
+
+
+def test_what_marks_and_boards_share_is_not_shown_as_their_misfit():
+    """By 0.1 %, as the adjustment finds and takes off: the face is 3 mm off all marks before, and fits when it is done."""
+    # the pattern is half a metre from the face's middle, and about its corner 0.1 % long itself
+    poses = stretched(pose_set(MARKS), 1e-3, 0.01)
+    for boards in ((), (replace(PANEL, right_pm_mm=0.02, up_pm_mm=0.02, behind_pm_mm=0.02),)):
+        found = teach_places(poses, TargetFace(tuple(marks_of(MARKS, 0.02)), boards), BODIES, BOARDS)
+        assert max(np.linalg.norm(gap) for gap in found.gaps_mm.values()) < 0.1
+        assert found.rms_mm < 0.1
+        assert all(np.linalg.norm(gap[:3]) < 0.1 for gap in found.board_gaps.values())
+    # own errors of the same size stay: nothing says that they are the others' too
+    apart = stretched(pose_set(MARKS), 1e-3, 0.01)
+    apart = PoseSet(apart.poses, pose_set(MARKS).cov, {"corners": pose_set(MARKS).cov})
+    found = teach_places(apart, TargetFace(tuple(marks_of(MARKS, 0.02))), BODIES, BOARDS)
+    assert all(0.4 < np.linalg.norm(gap) < 0.6 for gap in found.gaps_mm.values())
+    assert found.rms_mm > 0.4
+
+
+def test_an_error_of_one_mark_alone_is_shown_whole():
+    """Beside one that all share: what is the mark's own stays its own."""
+    rows = [(*MARKS[0], 0.8), *MARKS[1:]]  # into the face
+    found = teach_places(stretched(pose_set(rows), 1e-3, 1.0), TargetFace(tuple(marks_of(MARKS, 0.02))), BODIES, BOARDS)
+    # a face through four marks near a square takes three quarters of it up
+    np.testing.assert_allclose([found.gaps_mm[name][2] for name, _, _ in MARKS], [-0.2, 0.2, 0.2, -0.2], atol=0.03)
+
+
+def test_a_wrong_mark_is_told_without_what_all_share():
+    rows = [(MARKS[0][0], MARKS[0][1], MARKS[0][2] + 9.0), *MARKS[1:]]
+    with pytest.raises(MeasurementError, match=r"a is the likeliest wrong one") as err:
+        teach_places(stretched(pose_set(MARKS), 1e-3, 0.01), TargetFace(tuple(marks_of(rows, 0.02))), BODIES, BOARDS)
+    off = [float(value) for value in re.findall(r"[-+]\d\.\d(?= mm)", err.value.what)]
+    np.testing.assert_allclose(off, [0.0, -9.0, 0.0], atol=0.15)
 
 
 def test_marks_make_the_places_surer():
