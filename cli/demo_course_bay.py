@@ -100,6 +100,11 @@ def write_course(demo: DemoBay, folder: Path, seed: int) -> Iterator[str]:
     for path in sorted((folder / "photos" / MOVED).iterdir()):
         path.replace(folder / "photos" / "check-2" / path.name)
     (folder / "photos" / MOVED).rmdir()
+    write_typed(demo, folder, seed)
+
+
+def write_typed(demo: DemoBay, folder: Path, seed: int) -> None:
+    """What the shop measured and typed."""
     write_job(_panel_only(demo), folder, seed)
     rng = np.random.default_rng([seed, 7])
     text = (folder / "boards.toml").read_text(encoding="utf-8")

@@ -34,7 +34,7 @@ ON_MAT = {"mat-1": (260.0, 130.0, 12.0), "mat-2": (320.0, 860.0, -8.0)}
 """Boards of the mat from mark a, along the thrust line and to the left (mm), and turned (deg)."""
 MAT_LIES = {"check-7": (-18.0, 3.0, 0.2), "check-8": (1.0, -1.5, 0.03)}
 """How far off the mat lies: ahead, left (mm), turned (deg)."""
-STRETCH = 1.0003
+STRETCH_PM = 0.001
 MAT_PM_MM, MAT_TURN_PM_DEG, FACE_PM_MM, FACE_TURN_PM_DEG = 1.0, 0.1, 0.3, 0.02
 
 
@@ -52,7 +52,8 @@ def more_epochs(bay: Bay, reflector: tuple[StandBoard, ...], rng: np.random.Gene
     clipped = StandBoard(CLIPPED, 290.0 + float(rng.uniform(-6, 6)), float(rng.uniform(-40, 40)), turn, 4.0)
     boards = {LEFT: reflector, RIGHT: (StandBoard(PRINTED, -160.0, 0.0, 0.0, 0.0), clipped)}
     left, right = (_off(PAIR[name], PAIR_OFF[name], boards[name]) for name in (LEFT, RIGHT))
-    mats = tuple(Epoch(name, mats=(_mat(bay, off),)) for name, off in MAT_LIES.items())
+    stretch = 1.0 + within(STRETCH_PM, rng)
+    mats = tuple(Epoch(name, mats=(_mat(bay, off, stretch),)) for name, off in MAT_LIES.items())
     return (Epoch("check-6", stand=left, beside=(right,)), *mats)
 
 
@@ -61,7 +62,7 @@ def _off(place: dict[str, float], off: tuple[float, float, float, float], boards
     return Stand(distance, lateral, height, math.radians(yaw_deg), 0.0, 0.0, boards)
 
 
-def _mat(bay: Bay, off: tuple[float, float, float]) -> Mat:
+def _mat(bay: Bay, off: tuple[float, float, float], stretch: float) -> Mat:
     """A mat whose mark a is at its place but for `off`, and whose x axis is the thrust line but for its turn."""
     frame = truth.line_frame(bay, Stand(-1.0, 0.0, 0.0, 0.0, 0.0, 0.0, origin="rear_axle"), "rest")
     ahead, left = np.array(MARKS["a"]) + off[:2]
@@ -71,7 +72,7 @@ def _mat(bay: Bay, off: tuple[float, float, float]) -> Mat:
     turn_rad = math.atan2(frame.axes[1, 0], frame.axes[0, 0]) + math.radians(off[2])
     marks = tuple(MatMark(name, x - MARKS["a"][0], y - MARKS["a"][1]) for name, (x, y) in MARKS.items())
     boards = tuple(MatBoard(name, x, y, math.radians(turn)) for name, (x, y, turn) in ON_MAT.items())
-    return Mat(float(start[0]), float(start[1]), turn_rad, marks, boards, STRETCH)
+    return Mat(float(start[0]), float(start[1]), turn_rad, marks, boards, stretch)
 
 
 def true_mat_figures(bay: Bay, epoch: str) -> dict[str, float]:

@@ -39,12 +39,15 @@ def put_photos(
 
     `held` boards are looked for besides the job's.
     """
-    desk = replace(open_desk(folder, Overrides()), held=held)
+    put_looked(replace(open_desk(folder, Overrides()), held=held), sim.demo.camera, folder / below, seen)
+
+
+def put_looked(desk: Desk, camera: TrueCamera, folder: Path, seen: Mapping[str, PhotoSightings]) -> None:
+    """Blank photos in the folder, each with its sightings as a look at this desk finds them."""
     for photo, sightings in seen.items():
-        path = folder / below / photo
+        path = folder / photo
         path.parent.mkdir(parents=True, exist_ok=True)
-        data = blank_jpeg(sim.demo.camera, mark=photo)
-        path.write_bytes(data)
+        path.write_bytes(blank_jpeg(camera, mark=photo))
         _keep(desk, path, sightings)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -76,12 +76,15 @@ class Simulated:
 def scene(seed: int, *, variant: str = "a4", megapixels: int = 2, bends: bool = True) -> Scene:
     """The demo's bay of this seed; with `bends`, its boards are bent by what their flatness allows."""
     demo = invent(seed, variant=variant, megapixels=megapixels)
-    if bends:
-        rng = np.random.default_rng([seed, 78])
-        sizes = {board.name: float(np.clip(rng.normal(0, BEND_SIGMA_MM), -0.6, 0.6)) for board in demo.bay.boards}
-        bent = {name: Bend(size, float(rng.uniform(0, np.pi))) for name, size in sizes.items()}
-        demo = replace(demo, bay=replace(demo.bay, bends=bent))
-    return scene_of(demo)
+    return scene_of(bent(demo, seed) if bends else demo)
+
+
+def bent(demo: DemoBay, seed: int) -> DemoBay:
+    """The demo with every board bent by what its flatness allows."""
+    rng = np.random.default_rng([seed, 78])
+    sizes = {board.name: float(np.clip(rng.normal(0, BEND_SIGMA_MM), -0.6, 0.6)) for board in demo.bay.boards}
+    bends = {name: Bend(size, float(rng.uniform(0, np.pi))) for name, size in sizes.items()}
+    return replace(demo, bay=replace(demo.bay, bends=bends))
 
 
 def scene_of(demo: DemoBay) -> Scene:
@@ -139,15 +142,23 @@ def true_lens(cam: TrueCamera) -> Camera:
     return Camera(cam.width_px, cam.height_px, cam.fx_px, cam.fy_px, cam.cx_px, cam.cy_px, np.array(distortion))
 
 
-def simulate(folder: Path, seed: int, *, noise_px: float = 0.1, of: Scene | None = None, errors: bool = True) -> Simulated:
+def simulate(
+    folder: Path,
+    seed: int,
+    *,
+    noise_px: float = 0.1,
+    of: Scene | None = None,
+    errors: bool = True,
+    typed: Callable[[DemoBay, Path, int], None] = write_job,
+) -> Simulated:
     """A job in `folder`: typed values and lens profile err within their ±, corners carry normal noise, all by `seed`.
 
-    Without `errors` only the typed values err: corners and lens are exact.
+    Without `errors` only the typed values err: corners and lens are exact. `typed` writes what the shop typed.
     """
     of = of or scene(seed)
     rng = np.random.default_rng([seed, 77])
     folder.mkdir(parents=True, exist_ok=True)
-    write_job(of.demo, folder, seed)
+    typed(of.demo, folder, seed)
     cam = of.demo.camera
     true = true_lens(cam)
     believed = true.with_parameters(true.parameters + rng.normal(size=12) * LENS_SIGMA * errors)
