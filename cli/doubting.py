@@ -31,7 +31,7 @@ from vision.odd_photos import is_mirrored, restored, rougher, same_views, shown_
 from vision.rolling_shutter import steadied
 from vision.row_drift import asked_for_px, settled_drift
 from vision.snooping import snoop
-from vision.suppositions import Zoomed
+from vision.suppositions import Moved, Sheared, Typed, Zoomed
 from vision.zoom_break import zoom_placed
 
 if TYPE_CHECKING:
@@ -155,11 +155,8 @@ def settled(views: Sequence[View], boards: BoardSet, inquiry: Inquiry) -> Settle
     """
     remarks: list[str] = []
     network = inquiry.first(views, boards)
-    inquiry, network = allowing_drift(inquiry, network, views, boards)
-    if inquiry.row_drift_px:
-        remarks.append(DRIFTING.format(inquiry.row_drift_px))
     for _ in range(MOST_CURES):
-        doubt = inquiry.doubt(network, views, boards)
+        inquiry, network, doubt = doubted(inquiry, network, views, boards)
         if doubt is None:
             break
         if doubt.stops:
@@ -169,29 +166,52 @@ def settled(views: Sequence[View], boards: BoardSet, inquiry: Inquiry) -> Settle
             break
         views, boards = steadied(parted(views, doubt), doubt.drift_px), opened(boards, doubt)
         network = inquiry.adjusted(views, boards, _start(network, views), True)
+    if inquiry.row_drift_px:
+        remarks.append(DRIFTING.format(inquiry.row_drift_px))
     return Settled(network, tuple(views), boards, tuple(remarks))
 
 
-def allowing_drift(inquiry: Inquiry, network: Network, views: Sequence[View], boards: BoardSet) -> tuple[Inquiry, Network]:
-    """The inquiry and network with a drift of all photos, where they ask for it and nothing else is left to doubt then.
+def doubted(
+    inquiry: Inquiry, network: Network, views: Sequence[View], boards: BoardSet
+) -> tuple[Inquiry, Network, Doubt | None]:
+    """What the views contradict most, and inquiry and network: with a drift of all photos where they ask for it and nothing
+    else is left to doubt then.
 
-    Whatever is wrong looks a little like drifting photos; what is doubted in spite of them is wrong, and told as it is without.
+    Whatever is wrong looks a little like drifting photos, and these like other faults: what is doubted in spite of the drift is
+    wrong. Of the same fault it is told what the photos show without a drift, which would hide a part of it.
     """
+    drifting = _drifting(inquiry, network, views, boards)
+    if drifting is None:
+        return inquiry, network, inquiry.doubt(network, views, boards)
+    allowed = replace(inquiry, row_drift_px=drifting.state.row_drift_px)
+    left = allowed.doubt(drifting, views, boards)
+    if left is None:
+        return allowed, drifting, None
+    plain = inquiry.doubt(network, views, boards)
+    return inquiry, network, plain if plain and _fault(plain) == _fault(left) else left
+
+
+def _drifting(inquiry: Inquiry, network: Network, views: Sequence[View], boards: BoardSet) -> Network | None:
+    """The network with a drift of all photos, where they ask for it."""
     first = asked_for_px(network)
-    if not first:
-        return inquiry, network
 
     def adjust(px: float) -> Network:
         return inquiry.adjust(views, boards, _start(network, views), True, px)
 
     try:
-        drifting = settled_drift(first, adjust)
+        return settled_drift(first, adjust) if first else None
     except NetworkError:
-        return inquiry, network
-    if drifting is None:
-        return inquiry, network
-    allowed = replace(inquiry, row_drift_px=drifting.state.row_drift_px)
-    return (allowed, drifting) if allowed.doubt(drifting, views, boards) is None else (inquiry, network)
+        return None
+
+
+def _fault(doubt: Doubt) -> tuple[object, ...]:
+    """What is doubted, without when and by how much."""
+    what = doubt.found.what
+    if isinstance(what, Moved):
+        return (Moved, frozenset(what.later))
+    if isinstance(what, Zoomed):
+        return (Zoomed, what.lens)
+    return (Typed, what.kind, what.of) if isinstance(what, Typed) else (Sheared,)
 
 
 def _start(network: Network, views: Sequence[View]) -> Start | None:
