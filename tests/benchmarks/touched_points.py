@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 import tempfile
 from dataclasses import asdict, dataclass
 from functools import partial
@@ -27,12 +26,11 @@ from calib.geometry.points import length_between
 from calib.geometry.stylus import Tip, TouchedBy, fit_pivot, point_body, with_touched
 from synthetic_images.rigid import apply
 from synthetic_images.touches import TEACH
-from tests.support.kept_rows import keep_row, rows_in
+from tests.support.kept_rows import add_options, campaign
 from tests.support.simulated import Simulated, simulate, surveyed
 from tests.support.touched import BOARD, Touched, touched
 from vision.network import NetworkState, adjust_network
 from vision.observations import View
-from vision.parallel import in_parallel
 from vision.poses import PoseSet
 
 COVERAGE = 0.9545
@@ -140,28 +138,12 @@ def summary(bays: list[OneBay]) -> dict[str, object]:
     }
 
 
-def campaign(asked: argparse.Namespace) -> list[OneBay]:
-    """All bays wanted, those kept in the file not measured again."""
-    seeds = range(asked.first, asked.first + asked.bays)
-    bays = [bay for bay in rows_in(asked.rows, OneBay) if bay.seed in seeds]
-    left = [seed for seed in seeds if seed not in {bay.seed for bay in bays}]
-    for bay in in_parallel(partial(one_bay, photos=asked.photos), left, cores=asked.cores):
-        bays.append(bay)
-        keep_row(asked.rows, bay)
-        print(f"seed {bay.seed} ({len(bays)} of {asked.bays})", file=sys.stderr, flush=True)
-    return bays
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--bays", type=int, default=100)
-    parser.add_argument("--first", type=int, default=1)
+    add_options(parser, 100)
     parser.add_argument("--photos", type=int, default=6)
-    parser.add_argument("--cores", type=int, default=2)
-    parser.add_argument("--rows", type=Path, help="keep bays in this file and go on from it")
-    parser.add_argument("--json", action="store_true")
     given = parser.parse_args()
-    bays = campaign(given)
+    bays = campaign(partial(one_bay, photos=given.photos), OneBay, given)
     document = summary(bays) | {"each": [asdict(bay) for bay in bays]}
     if given.json:
         print(json.dumps(document, indent=1))
