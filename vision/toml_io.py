@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import os
 import re
 import tempfile
@@ -13,16 +14,27 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from vision.errors import FileError
+from vision.toml_words import CLOSE, in_words
 
 Model = TypeVar("Model", bound="FileModel")
 MOST_BYTES = 2_000_000
 """No file that people edit is larger; a board set of every marker there is has a tenth of it."""
+MOST_TOLD = 20
+"""Faults told of one file: more are one mistake over and over."""
 
 
 class FileModel(BaseModel):
     """Base of every file's model: unknown keys are refused, numbers must be finite, nothing is silently converted."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False, populate_by_name=True)
+
+
+class EntryError(ValueError):
+    """What a table's check found in an entry below it, or in one of the tables of a list: `keys` lead there."""
+
+    def __init__(self, words: str, *keys: str | int) -> None:
+        super().__init__(words)
+        self.keys = keys
 
 
 def read_toml(path: Path, model: type[Model], schema: str) -> Model:
@@ -36,9 +48,25 @@ def read_toml(path: Path, model: type[Model], schema: str) -> Model:
     text = read_text(path)
     doc = parsed(path, text)
     if doc.get("schema") != schema:
-        got = repr(doc["schema"]) if "schema" in doc else "no schema key"
-        raise FileError(f"{path}: {got}, this version reads {schema!r}", hint=f'put schema = "{schema}" in the first line')
+        raise other_schema(path, text, doc, {schema: ""})
     return checked(path, text, doc, model)
+
+
+def other_schema(path: Path, text: str, doc: Mapping[str, Any], known: Mapping[str, str]) -> FileError:
+    """The complaint about a file of another kind or version than the `known` ones (schema to words beside it)."""
+    reads = " and ".join(f"{name!r}{words}" for name, words in known.items())
+    first = next(iter(known))
+    write = f'put schema = "{first}" in the first line'
+    if "schema" not in doc:
+        return FileError(f"{path}: no schema key, this version reads {reads}", hint=write)
+    got = doc["schema"]
+    kind, _, version = str(got).partition("/")
+    if kind == first.partition("/")[0] and version.isdecimal():
+        write = "a newer bayfix reads it: install that one"
+    elif re.fullmatch(r"[a-z-]+/\d+", str(got)) and not difflib.get_close_matches(str(got), known, n=1, cutoff=CLOSE):
+        write = "this is another kind of file: check its name"
+    where = f"{path}:{line_of(text, ('schema',)) or 1}"
+    return FileError(f"{where}: schema: {got!r}, this version reads {reads}", hint=write)
 
 
 def parsed(path: Path, text: str) -> dict[str, Any]:
@@ -88,7 +116,7 @@ def checked(path: Path, text: str, doc: Mapping[str, Any], model: type[Model]) -
     try:
         return model.model_validate(doc)
     except ValidationError as err:
-        raise FileError(_complaint(path, text, err), hint="correct the named lines and run the command again") from err
+        raise FileError(_complaint(path, text, model, err), hint="correct the named lines and run the command again") from err
 
 
 def read_text(path: Path) -> str:
@@ -163,12 +191,12 @@ def line_of(text: str, keys: tuple[str | int, ...]) -> int | None:
             table = _in_arrays(_split_key(single[1]), counts)
         elif entry := re.match(r"((?:[\w-]+|\"[^\"]*\"|'[^']*')(?:\s*\.\s*(?:[\w-]+|\"[^\"]*\"|'[^']*'))*)\s*=", line):
             here = (*table, *_split_key(entry[1]))
-            if here == keys[: len(here)]:
+            if here == keys[: len(here)] or (len(table) < len(keys) and here[: len(keys)] == keys):
                 return number
             continue
         else:
             continue
-        if table == keys[: len(table)]:
+        if table == keys[: len(table)] or (best is None and keys and table[: len(keys)] == keys):
             best = number
     return best
 
@@ -188,27 +216,16 @@ def _split_key(text: str) -> tuple[str, ...]:
     return tuple(a or b or c for a, b, c in parts)
 
 
-def _complaint(path: Path, text: str, err: ValidationError) -> str:
+def _complaint(path: Path, text: str, model: type[BaseModel], err: ValidationError) -> str:
+    faults = err.errors()
     lines = []
-    for fault in err.errors():
-        keys = tuple(fault["loc"])
+    for fault in faults[:MOST_TOLD]:
+        below = getattr(fault.get("ctx", {}).get("error"), "keys", ())
+        keys = tuple(key for key in (*fault["loc"], *below) if key != "[key]")
         number = line_of(text, keys)
         name = ".".join(str(key) or '""' for key in keys) or "file"
         where = f"{path}:{number}" if number else str(path)
-        lines.append(f"{where}: {name}: {_plain(dict(fault))}")
+        lines.append(f"{where}: {name}: {in_words(dict(fault), model)}")
+    if len(faults) > MOST_TOLD:
+        lines.append(f"{path}: and {len(faults) - MOST_TOLD} more of the kind")
     return "\n".join(lines)
-
-
-def _plain(fault: dict[str, Any]) -> str:
-    kind, message = str(fault["type"]), str(fault["msg"])
-    if kind == "extra_forbidden":
-        return "unknown key"
-    if kind == "missing":
-        return "this key is missing"
-    if kind in ("model_type", "dict_type"):
-        return f"should be a table of keys, not {fault['input']!r}"
-    if kind == "too_short" and "actual_length" in fault.get("ctx", {}):
-        return f"is a list of {fault['ctx']['actual_length']}, at least {fault['ctx']['min_length']} needed"
-    if kind == "value_error":
-        return message.removeprefix("Value error, ")
-    return f"{message[0].lower()}{message[1:]}, not {fault['input']!r}"

@@ -48,7 +48,7 @@ from calib.paper.sheet_model import (
 )
 from calib.paper.sheet_sense import Fault, faults_of, measured_at, middles_of
 from vision.errors import FileError
-from vision.toml_io import checked, line_of, parsed, read_text
+from vision.toml_io import checked, line_of, other_schema, parsed, read_text
 
 __all__ = [
     "BOARD",
@@ -94,11 +94,7 @@ def read_sheets(path: Path) -> PlacementSheet:
     elif schema == SCHEMA_MANY:
         file = checked(path, text, doc, SheetsFile)
     else:
-        got = repr(schema) if "schema" in doc else "no schema key"
-        raise FileError(
-            f"{path}: {got}, this version reads {SCHEMA_ONE!r} (one placement) and {SCHEMA_MANY!r} (several)",
-            hint=f'put schema = "{SCHEMA_ONE}" in the first line',
-        )
+        raise other_schema(path, text, doc, {SCHEMA_ONE: " (one placement)", SCHEMA_MANY: " (several)"})
     faults = faults_of(file)
     if faults:
         raise FileError("\n".join(located(path, text, fault) for fault in faults), hint="correct the named lines and try again")

@@ -99,7 +99,7 @@ MISSPELT = [
         '"reflektor"',
         MANY,
     ),
-    Bad("schema", r"sheet\.toml: 'placement-sheat/1', this version reads", "placement-sheet/1", "placement-sheat/1"),
+    Bad("schema", r"sheet\.toml:1: schema: 'placement-sheat/1', this version reads", "placement-sheet/1", "placement-sheat/1"),
     Bad("the model's own name of a key", r":2: schema_name: unknown key", "# a note", 'schema_name = "placement-sheet/1"'),
     Bad(
         "figure that applies",
@@ -325,7 +325,7 @@ HOSTILE = [
     ),
     Bad(
         "a number for the placements",
-        r":7: placement: input should be a valid list, not 5",
+        r":7: placement: should be a list in square brackets, not 5",
         MANY[MANY.index("[[") : MANY.index("[prov")],
         "placement = 5\n",
         MANY,
@@ -349,7 +349,9 @@ HOSTILE = [
     Bad("a letter of another script", r":6: side: input should be 'ahead' or 'behind', not 'аhead'", '"ahead"', '"аhead"'),
     Bad("a byte order mark inside", r":2: not valid TOML: ", "# a note", "\ufefftarget2 = 1"),
     Bad("a minus that is none", r":9: not valid TOML: ", "2600.0", "−2600.0"),
-    Bad("a number for a name", r":9: placement\.0\.target: input should be a valid string", '"front camera panel"', "7", MANY),
+    Bad(
+        "a number for a name", r":9: placement\.0\.target: should be a text in quotes, not 7", '"front camera panel"', "7", MANY
+    ),
 ]
 TABLE = [*MISSING, *MISSPELT, *UNITS, *RANGE, *CONTRADICTORY, *NAMES, *HOSTILE]
 

@@ -120,7 +120,7 @@ def edited(shop, old, new):
         ("print_pm_mm = 0.2", "print_pm_mm = -0.2", r"boards\.toml:19: charuco\.0\.print_pm_mm: .*greater than or equal to 0"),
         ("print_pm_mm = 0.2", "print_pm_mm = 2.0", r"boards\.toml:19: charuco\.0\.print_pm_mm: .*less than or equal to 1"),
         ("print_pm_mm = 0.2", 'print_pm_mm = "fine"', r"boards\.toml:19: charuco\.0\.print_pm_mm: .*valid number"),
-        ('"boards/1"', '"boards/2"', r"boards\.toml: 'boards/2', this version reads 'boards/1'"),
+        ('"boards/1"', '"boards/2"', r"boards\.toml:1: schema: 'boards/2', this version reads 'boards/1'"),
         ('name = "new"', 'name = "a:b"', r"boards\.toml:25: charuco\.1\.name: 'a:b' is no board name"),
         ("[all]", "[every]", r"boards\.toml:3: every: unknown key"),
         ("thickness_mm = 4\n", "", r"boards\.toml:2\d: board new: thickness_mm is missing"),
