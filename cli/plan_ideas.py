@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from calib.decision.plan import Decision, decide
-from calib.geometry.walk import beside_the_stand, photos_beside, stand_photos
-from calib.paper.bay import FloorPlace, PhotoPlace
+from calib.decision.plan import Decided, decide_all
+from calib.geometry.walk import Sites, photos_beside, sites_of
+from calib.geometry.walk_targets import beside_targets, mat_photos, stand_photos
+from calib.paper.bay import BayPlan, FloorPlace, PhotoPlace
 from cli.plan_run import Setting, predict
 from vision.boards import BoardSet
 from vision.boards_io import starter_boards
@@ -42,7 +43,7 @@ class Tried:
 
     words: str
     cost: int
-    decision: Decision
+    decision: Decided
 
 
 def tried(setting: Setting) -> Iterator[Tried]:
@@ -53,7 +54,7 @@ def tried(setting: Setting) -> Iterator[Tried]:
             yield Tried(idea.words, idea.cost, decision)
 
 
-def cheapest(now: Decision, outcomes: Sequence[Tried]) -> Tried | None:
+def cheapest(now: Decided, outcomes: Sequence[Tried]) -> Tried | None:
     """The cheapest idea that makes the sheet decidable, or the one that helps most; None when none helps or none is needed."""
     if now.whole.undecided <= ENOUGH:
         return None
@@ -79,17 +80,9 @@ def ideas(setting: Setting) -> Iterator[Idea]:
         yield Idea(
             2, f"stand-offs to ±{STANDOFF_PM_MM} mm, or touched with the stylus", with_hands(standoff_pm_mm=STANDOFF_PM_MM)
         )
-    yield Idea(
-        3,
-        "the boards' places on the target measured twice as well (stand file)",
-        replace(setting, stand=setting.stand.surer(2.0)),
-    )
-    more = stand_photos(setting.bay, setting.sheet, NEAR_SPOTS)
-    yield Idea(
-        4,
-        "four more photos of the stand: from 1.5 m, 30° off it, and from 2 m, 55° off it, on both sides",
-        _with_photos(setting, more),
-    )
+    sites = sites_of(setting.bay, setting.targets, setting.boards)
+    yield Idea(3, _surer_words(sites), replace(setting, targets=tuple(target.surer(2.0) for target in setting.targets)))
+    yield Idea(4, _nearer_words(sites), _with_photos(setting, _nearer(setting.bay, sites)))
     yield Idea(5, "one more photo straight beside each wheel in every round", _with_photos(setting, photos_beside(setting.bay)))
     if hands.floor_pm_mm > 1.0:
         yield Idea(
@@ -97,16 +90,42 @@ def ideas(setting: Setting) -> Iterator[Idea]:
             f"an evener floor, or one that was measured: ±{hands.floor_pm_mm / 2:g} mm",
             with_hands(floor_pm_mm=hands.floor_pm_mm / 2),
         )
-    yield Idea(7, "two more floor boards, left and right of the stand", _with_floor_boards(setting))
+    yield Idea(7, _beside_words(sites), _with_floor_boards(setting, sites))
     larger = starter_boards("a3")
     if any(larger[board.name].square_mm > board.square_mm for board in setting.boards if board.name in larger):
-        yield Idea(8, "the larger boards (A3) on wheels and stand", _with_larger_boards(setting))
+        yield Idea(8, _larger_words(sites), _with_larger_boards(setting))
     yield Idea(9, "a camera with twice as many pixels a side", replace(setting, lens=larger_picture(setting.lens, SHARPER)))
 
 
-def _try(setting: Setting) -> Decision | None:
+def _surer_words(sites: Sites) -> str:
+    boards = ["the boards' places on the target measured twice as well (stand file)"] if sites.spots else []
+    mats = ["the places of boards and marks on the mat measured twice as well (mat file)"] if sites.mats else []
+    return "; ".join(boards + mats)
+
+
+def _nearer(bay: BayPlan, sites: Sites) -> list[PhotoPlace]:
+    return [*stand_photos(sites.spots, NEAR_SPOTS), *mat_photos(bay, sites.mats, sites.spots, nearer=True)]
+
+
+def _nearer_words(sites: Sites) -> str:
+    stands = [f"{one.words}: from 1.5 m, 30° off it, and from 2 m, 55° off it, on both sides" for one in sites.spots]
+    mats = [f"{one.words}: looking down from nearer, from its sides" for one in sites.mats]
+    return "four more photos of " + "; of ".join(stands + mats)
+
+
+def _beside_words(sites: Sites) -> str:
+    at = [f"left and right of {one.words}" if one.words == "the stand" else f"beside {one.words}" for one in sites.spots]
+    return f"two more floor boards, {', and two '.join(at + [f'beside {one.words}' for one in sites.mats])}"
+
+
+def _larger_words(sites: Sites) -> str:
+    return f"the larger boards (A3) on wheels{' and stand' if len(sites.spots) == 1 else ' and stands' if sites.spots else ''}"
+
+
+def _try(setting: Setting) -> Decided | None:
     try:
-        return decide(predict(setting).placement, setting.sheet)
+        predicted = predict(setting)
+        return decide_all(predicted.placed, predicted.joint)
     except MeasurementError:
         return None
 
@@ -115,12 +134,12 @@ def _with_photos(setting: Setting, more: Sequence[PhotoPlace]) -> Setting:
     return replace(setting, bay=replace(setting.bay, photos=(*setting.bay.photos, *more)))
 
 
-def _with_floor_boards(setting: Setting) -> Setting:
-    """Copies of a floor board with ids that no other board has, left and right of the stand."""
+def _with_floor_boards(setting: Setting, sites: Sites) -> Setting:
+    """Copies of a floor board with ids that no other board has, at the targets."""
     bay = setting.bay
     pattern = setting.boards[bay.floor[0].board]
     boards, floor = list(setting.boards), list(bay.floor)
-    for i, place in enumerate(beside_the_stand(bay, setting.sheet)):
+    for i, place in enumerate(beside_targets(bay, sites.spots, sites.mats)):
         board = replace(pattern, name=f"floor-more-{i + 1}", first_id=free_ids(boards, pattern))
         boards.append(board)
         floor.append(FloorPlace(board.name, *place))

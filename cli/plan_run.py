@@ -22,20 +22,25 @@ from calib.geometry.intended import (
     tape_between,
     with_meant_points,
 )
-from calib.geometry.placement import Placement
+from calib.geometry.intended_targets import Intended, carried_places, plates
+from calib.geometry.joint import Placed, joint_errors, set_aside
+from calib.geometry.mat_boards import with_mat_marks
+from calib.geometry.mats import mat_placement
+from calib.geometry.places import with_board_marks
 from calib.paper.bay import BayPlan, PhotoPlace
 from calib.paper.job import Job, Standoff, TapeDistance, WheelBoard
-from calib.paper.sheet import Sheet
-from calib.paper.stand import Stand
+from calib.paper.mat import Mat
 from calib.pipeline import Car, car_of, check_of
+from cli.mat_run import marked_sheet
 from vision.boards import BoardSet
 from vision.camera import LensProfile
 from vision.errors import MeasurementError
-from vision.frames import Pose
-from vision.imagined import Light, Solid, imagine, known_start, need_tied
+from vision.frames import Estimate, Pose
+from vision.imagined import Face, Light, Solid, imagine, known_start, need_tied
 from vision.network import Network, adjust_network
 from vision.network_start import NotTiedError
 from vision.observations import View
+from vision.poses import PoseSet
 
 WHEEL_BOARDS = {
     "rear_left": "wheel-rear-left",
@@ -49,14 +54,22 @@ SELDOM = 3
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Setting:
-    """Everything a plan is made of; places of floor boards and photos are given (`calib.geometry.walk`)."""
+    """Everything a plan is made of; places of floor boards and photos are given (`calib.geometry.walk`).
+
+    `targets` stand at the same time, in the sheet's order; mostly it is one.
+    """
 
     bay: BayPlan
-    sheet: Sheet
-    stand: Stand
+    targets: tuple[Intended, ...]
     boards: BoardSet
     lens: LensProfile
     light: Light
+
+    @property
+    def words(self) -> str:
+        """The targets in words."""
+        (first, *others) = self.targets
+        return " and ".join(target.name for target in self.targets) if others else first.sheet.target
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,17 +78,21 @@ class Predicted:
 
     Attributes
     ----------
-    placement : Placement
-        With the covariance that the figures would have.
+    placed : tuple of Placed
+        A placement for each target, with the covariance that its figures would have.
+    joint : Estimate
+        Errors of all targets (`calib.geometry.joint.joint_errors`).
     car : Car
-    not_measured : dict of figure to str
+    not_measured : tuple of dict of figure to str
+        For each target.
     photos : tuple of (epoch, PhotoPlace, names of the boards it shows)
     corners : int
     """
 
-    placement: Placement
+    placed: tuple[Placed, ...]
+    joint: Estimate
     car: Car
-    not_measured: Mapping[str, str]
+    not_measured: tuple[Mapping[str, str], ...]
     photos: tuple[tuple[str, PhotoPlace, tuple[str, ...]], ...]
     corners: int
 
@@ -99,7 +116,9 @@ def predict(setting: Setting, rule: Rule = Rule.PROBABILITY) -> Predicted:
         The photos of the plan do not tie the bay together, or show too little; says which photo to add.
     """
     job = job_of(setting)
-    standing = board_places(setting.bay, setting.boards, setting.stand, setting.sheet, job.wheel_boards())
+    standing = board_places(setting.bay, setting.boards, job.wheel_boards())
+    for target in setting.targets:
+        standing |= carried_places(setting.bay, setting.boards, target)
     views, cameras, listed = _views(setting, job, standing)
     survey_views = [view for epoch, some in views.items() if epoch != CHECK_EPOCH for view in some]
     datum = _datum(survey_views, setting)
@@ -114,9 +133,41 @@ def predict(setting: Setting, rule: Rule = Rule.PROBABILITY) -> Predicted:
     car = car_of(check.poses, job, setting.boards, (*setting.bay.roll_epochs, REST))
     survey_from_bay = Pose("survey", "bay", standing[datum].transform.inv())
     car = replace(car, poses=with_meant_points(car.poses, setting.bay, survey_from_bay))
-    outcome = check_of(car, job, setting.sheet, setting.stand, setting.boards, CHECK_EPOCH, rule=rule)
+    placed, joint, not_measured = _placed(setting, job, car, rule)
     corners = sum(len(s.sighting.corner_ids) for some in views.values() for view in some for s in view.seen)
-    return Predicted(outcome.placement, car, outcome.judgement.not_measured, tuple(listed), corners)
+    return Predicted(placed, joint, car, not_measured, tuple(listed), corners)
+
+
+def _placed(
+    setting: Setting, job: Job, car: Car, rule: Rule
+) -> tuple[tuple[Placed, ...], Estimate, tuple[Mapping[str, str], ...]]:
+    """Target after target on the same car, each deriving its bodies upon those of the ones before it."""
+    placed: list[Placed] = []
+    not_measured: list[Mapping[str, str]] = []
+    for i, target in enumerate(setting.targets):
+        if isinstance(target.carrier, Mat):
+            poses, one = _mat_placed(setting, job, car, target, target.carrier)
+            missing: Mapping[str, str] = {}
+        else:
+            outcome = check_of(car, job, target.sheet, target.carrier, setting.boards, CHECK_EPOCH, rule=rule)
+            poses, one, missing = outcome.poses, Placed(target.sheet, outcome.placement), outcome.judgement.not_measured
+        placed.append(one)
+        not_measured.append(missing)
+        car = replace(car, poses=set_aside(car.poses, poses, i))
+    return tuple(placed), joint_errors(car.poses, placed), tuple(not_measured)
+
+
+def _mat_placed(setting: Setting, job: Job, car: Car, target: Intended, mat: Mat) -> tuple[PoseSet, Placed]:
+    """As `cli.mat_run` places the marks of a mat by its boards."""
+    bodies = {board: f"{board}@{CHECK_EPOCH}" for board in mat.board_names if f"{board}@{CHECK_EPOCH}" in car.poses}
+    if not bodies:
+        raise MeasurementError(
+            f"no photo of the check shows a board of {target.name} ({', '.join(mat.board_names)}) that can be read",
+            hint="look down on the mat from nearer, or take larger boards; in a bay file: [[photo]] of epoch check",
+        )
+    marked = marked_sheet(target.sheet, mat)
+    poses = with_board_marks(with_mat_marks(car.poses, mat, setting.boards, bodies, {}).poses, marked, setting.boards)
+    return poses, Placed(marked, mat_placement(poses, marked, job.reference_known))
 
 
 def job_of(setting: Setting) -> Job:
@@ -158,7 +209,10 @@ def _views(
     known = {body.split("@")[0] for body in standing}
     for epoch in (*setting.bay.roll_epochs, REST, CHECK_EPOCH):
         here = {body.split("@")[0]: pose for body, pose in standing.items() if body.partition("@")[2] in ("", epoch)}
-        solids = [Solid(block.low, block.high) for block in in_the_way(setting.bay, epoch)]
+        solids: list[Solid | Face] = [Solid(block.low, block.high) for block in in_the_way(setting.bay, epoch)]
+        if epoch == CHECK_EPOCH:
+            standing_there = plates(setting.bay, setting.boards, setting.targets)
+            solids += [Face(plate.bay_from_plate, plate.low, plate.high) for plate in standing_there]
         views[epoch] = []
         for i, place in enumerate(photos_in(setting.bay, epoch)):
             name = f"{epoch}/{i + 1:02d}"

@@ -3,27 +3,27 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from calib.decision.verdict import need_tolerance
 from calib.geometry.walk import with_usual_places
 from calib.paper.bay import BayPlan, read_bay
 from calib.paper.drawing import Drawing
+from calib.paper.placements import PlacementSheet, Sheet
 from calib.paper.sheet import chosen, read_sheets
-from calib.paper.stand import Stand, StandBoard, read_stand
-from cli.plan_run import Setting
+from cli.plan_run import WHEEL_BOARDS, Setting
+from cli.plan_targets import files_of, need_free, need_known, targets_of
 from cli.sheet import write_drawing
 from vision.boards import NOMINAL_BAR_MM, BoardSet
 from vision.boards_io import read_boards, starter_boards
 from vision.camera_io import read_profile
-from vision.errors import FileError, MeasurementError
+from vision.errors import FileError
 from vision.imagined import LIGHTS
 from vision.toml_io import write_whole
 
 BAR_PM_MM = 0.1
-USUAL_STAND = Stand((StandBoard("stand-1", -260.0, -70.0, 4.0), StandBoard("stand-2", 260.0, 60.0, 4.0)))
 FLOOR = "floor-"
 
 
@@ -34,38 +34,47 @@ def open_setting(
     placement: str = "",
     bay: Path | None = None,
     boards: Path | None = None,
-    stand: Path | None = None,
+    stands: Sequence[str] = (),
     dim: bool = False,
 ) -> Setting:
     """Everything read, what is not given taken as usual.
 
+    Parameters
+    ----------
+    stands : sequence of str
+        A stand file or mat file, or "NAME=FILE" for each of several targets.
+
     Raises
     ------
     FileError, BoardError, MeasurementError
-        A file that cannot be read, a board that is in no file, a sheet without any tolerance.
+        A file that cannot be read, a board that is in no file or in two places, a sheet without any tolerance.
     """
-    wanted = chosen(read_sheets(sheet), sheet, placement)
-    need_tolerance(wanted)
-    if wanted.kind == "mat":
-        raise MeasurementError(
-            f"{sheet}: {wanted.name or wanted.target} is a mat: no plan for it yet",
-            hint="plan a panel or reflector of the sheet: --placement NAME",
-        )
     known = read_boards(boards) if boards else _measured(starter_boards("a4"))
-    held = read_stand(stand) if stand else USUAL_STAND
-    plan = with_usual_places(read_bay(bay) if bay else BayPlan(), wanted, _floor_boards(known))
-    for name, file in [*((entry.board, stand) for entry in held.boards), *((place.board, bay) for place in plan.floor)]:
-        if name not in known:
-            raise FileError(
-                f"{file or 'the usual bay'}: there is no board {name!r} in {boards or 'the starter set'}",
-                hint=f"known boards: {', '.join(board.name for board in known if board.is_charuco)}",
-            )
-    return Setting(plan, wanted, held, known, read_profile(camera), LIGHTS["dim" if dim else "good"])
+    sheets = read_sheets(sheet)
+    files = files_of(sheets, sheet, stands)
+    wanted = _wanted(sheets, sheet, placement or next(iter(files.named), ""))
+    boards_words = str(boards or "the starter set")
+    targets = targets_of(sheets, wanted, sheet, files, known, boards_words)
+    plan = with_usual_places(read_bay(bay) if bay else BayPlan(), targets, known, _floor_boards(known))
+    for place in plan.floor:
+        need_known(place.board, bay or "the usual bay", known, boards_words)
+    need_free(targets, dict.fromkeys(WHEEL_BOARDS.values(), "on a wheel"))
+    need_free(targets, dict.fromkeys((place.board for place in plan.floor), "on the floor"))
+    return Setting(plan, targets, known, read_profile(camera), LIGHTS["dim" if dim else "good"])
 
 
-def others_beside(sheet: Path, name: str) -> list[str]:
-    """Names of the placements whose targets stand at the same time."""
-    return [other.name for other in read_sheets(sheet).together(name) if other.name != name]
+def _wanted(sheets: PlacementSheet, path: Path, placement: str) -> Sheet:
+    """The placement that was named, the only one, or the first of a sheet whose targets all stand at the same time."""
+    first = sheets.placements[0]
+    if not placement and len(sheets.together(first.name)) == len(sheets.placements):
+        return first
+    return chosen(sheets, path, placement)
+
+
+def not_planned(sheet: Path, setting: Setting) -> list[str]:
+    """Names of placements whose targets stand at the same time as the planned one and are not in this plan."""
+    planned = [target.sheet.name for target in setting.targets]
+    return [other.name for other in read_sheets(sheet).together(planned[0]) if other.name not in planned]
 
 
 def write_plan(folder: Path, document: dict[str, Any], drawing: Drawing) -> None:

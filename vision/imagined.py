@@ -29,6 +29,8 @@ SMALLEST_SQUARE_PX, SMALLEST_DIM_PX = 13.0, 17.0
 """Shortest side of a square that a survey mostly reads where other photos predict the board (`python -m
 tests.benchmarks.recall`)."""
 STEEPEST_RAD = math.radians(70.0)
+FACE_THICK_MM = 20.0
+"""What lies nearer behind a face is on the same thing: a board whose face is a little behind another's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,13 +59,25 @@ class Solid:
     high: tuple[float, float, float]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Face:
+    """A flat rectangle that hides what is behind it, seen from either side: a board, the face of a target.
+
+    `world_from_face` has x and y in the rectangle's plane; it reaches from `low` to `high` there, mm.
+    """
+
+    world_from_face: Pose
+    low: tuple[float, float]
+    high: tuple[float, float]
+
+
 def imagine(
     photo: str,
     world_from_cam: Pose,
     camera: Camera,
     boards: BoardSet,
     standing: Mapping[str, Pose],
-    solids: Sequence[Solid],
+    solids: Sequence[Solid | Face],
     light: Light,
 ) -> PhotoSightings:
     """What a photo will show, free of errors, with the covariance it will have.
@@ -109,16 +123,31 @@ def shortest_side_px(px: Array, board: Board) -> float:
     return min(float(np.median(np.linalg.norm(np.diff(grid, axis=axis), axis=2))) for axis in (0, 1))
 
 
-def hidden(eye_mm: Array, points_mm: Array, solids: Sequence[Solid]) -> NDArray[np.bool_]:
-    """Which points (n, 3) have a solid between them and the eye, shape (n,): the slab test (Kay and Kajiya 1986)."""
+def hidden(eye_mm: Array, points_mm: Array, solids: Sequence[Solid | Face]) -> NDArray[np.bool_]:
+    """Which points (n, 3) have a solid or a face between them and the eye, shape (n,)."""
     out = np.zeros(len(points_mm), dtype=bool)
+    for solid in solids:
+        out |= _behind_face(eye_mm, points_mm, solid) if isinstance(solid, Face) else _behind_box(eye_mm, points_mm, solid)
+    return out
+
+
+def _behind_box(eye_mm: Array, points_mm: Array, box: Solid) -> NDArray[np.bool_]:
+    """The slab test (Kay and Kajiya 1986)."""
     way = points_mm - eye_mm
     way = np.where(np.abs(way) < 1e-9, 1e-9, way)
-    for solid in solids:
-        a, b = (np.array(solid.low) - eye_mm) / way, (np.array(solid.high) - eye_mm) / way
-        enters, leaves = np.minimum(a, b).max(axis=1), np.maximum(a, b).min(axis=1)
-        out |= (enters < leaves) & (leaves > 0.0) & (enters < 1.0 - 1e-6)
-    return out
+    a, b = (np.array(box.low) - eye_mm) / way, (np.array(box.high) - eye_mm) / way
+    enters, leaves = np.minimum(a, b).max(axis=1), np.maximum(a, b).min(axis=1)
+    return np.asarray((enters < leaves) & (leaves > 0.0) & (enters < 1.0 - 1e-6))
+
+
+def _behind_face(eye_mm: Array, points_mm: Array, face: Face) -> NDArray[np.bool_]:
+    face_from_world = face.world_from_face.inverse()
+    eye, points = face_from_world.apply(eye_mm), face_from_world.apply(points_mm)
+    across = (points[:, 2] * eye[2] < 0.0) & (np.abs(points[:, 2]) > FACE_THICK_MM)
+    share = eye[2] / np.where(across, eye[2] - points[:, 2], 1.0)
+    meets = eye[:2] + share[:, None] * (points[:, :2] - eye[:2])
+    inside = ((meets > np.array(face.low)) & (meets < np.array(face.high))).all(axis=1)
+    return np.asarray(across & inside)
 
 
 def _tilt_rad(cam_from_board: Pose, board: Board) -> float:

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from calib.decision.chances import Chances, Interval, Risks, accepted, chances, joint_chances, risks
 from calib.decision.verdict import COVERAGE, Rule
+from calib.geometry.joint import Placed
 from calib.geometry.placement import Placement
 from calib.paper.sheet import Sheet
+from vision.frames import Estimate
 
 LARGEST_SHARE = 0.5
 FILLED = 4.0
@@ -56,9 +59,17 @@ class PlannedFigure:
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """All figures of a sheet, and the chances of the whole check."""
+    """All figures of a placement, and the chances of its check."""
 
     figures: tuple[PlannedFigure, ...]
+    whole: Chances
+
+
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """Targets that are checked together: each by itself, and the chances of the whole check, which conforms only if all do."""
+
+    each: tuple[Decision, ...]
     whole: Chances
 
 
@@ -93,6 +104,27 @@ def decide(placement: Placement, sheet: Sheet, rule: Rule = Rule.PROBABILITY) ->
         raise ValueError("no figure has a limit")
     limits = [(sheet[error.names[i]].lower, sheet[error.names[i]].upper) for i in judged]
     return Decision(tuple(figures), joint_chances(error.cov[np.ix_(judged, judged)], limits, rule))
+
+
+def decide_all(placed: Sequence[Placed], joint: Estimate, rule: Rule = Rule.PROBABILITY) -> Decided:
+    """What the decision rule would say of targets that all stand perfectly and are measured together.
+
+    Parameters
+    ----------
+    placed : sequence of Placed
+    joint : Estimate
+        Their errors together (`calib.geometry.joint.joint_errors`).
+
+    Raises
+    ------
+    ValueError
+        No figure of a placement has a limit.
+    """
+    each = tuple(decide(one.placement, one.sheet, rule) for one in placed)
+    names = [(i, name) for i, one in enumerate(placed) for name in one.placement.error.names if one.sheet[name].judged]
+    limits = [(placed[i].sheet[name].lower, placed[i].sheet[name].upper) for i, name in names]
+    judged = joint.of([f"{i}:{name}" for i, name in names])
+    return Decided(each, joint_chances(judged.cov, limits, rule))
 
 
 def _largest(sources: list[str], variances: list[float]) -> tuple[str, ...]:

@@ -16,11 +16,10 @@ import numpy as np
 
 from calib.geometry.lines import FLOOR, FRONT, WHEELS
 from calib.geometry.placement import from_euler
-from calib.geometry.stand import TARGET, board_from_target
+from calib.geometry.stand import TARGET
 from calib.geometry.stylus import STYLUS, point_body
 from calib.paper.bay import CHECK, EACH_ROLL, REST, BayPlan, PhotoPlace
 from calib.paper.sheet import BOARD, POINT, Place, Sheet
-from calib.paper.stand import Stand
 from vision.boards import Board, BoardSet
 from vision.errors import MeasurementError
 from vision.frames import Array, Pose, exp_so3
@@ -126,30 +125,28 @@ def target_place(bay: BayPlan, sheet: Sheet) -> Pose:
     return Pose.from_rt(BAY, TARGET, axes @ turn, place)
 
 
-def board_places(bay: BayPlan, boards: BoardSet, stand: Stand, sheet: Sheet, wheels: Mapping[str, str]) -> dict[str, Pose]:
-    """`bay_from_body` of every body: floor boards, wheel boards in each epoch, stand boards in the check.
+def board_places(bay: BayPlan, boards: BoardSet, wheels: Mapping[str, str]) -> dict[str, Pose]:
+    """`bay_from_body` of floor boards, and of wheel boards in each epoch; those of targets: `intended_targets`.
 
     Parameters
     ----------
     wheels : mapping of wheel to board name
     """
-    out = {place.board: _on_floor(place.ahead_mm, place.left_mm, place.turn_deg, boards[place.board]) for place in bay.floor}
+    out = {
+        place.board: flat_on_floor(place.ahead_mm, place.left_mm, math.radians(place.turn_deg), boards[place.board])
+        for place in bay.floor
+    }
     centres = wheel_places(bay)
     for epoch in (*bay.roll_epochs, REST, CHECK_EPOCH):
         for wheel, board in wheels.items():
             body = f"{board}@{epoch}"
             out[body] = Pose(BAY, body, _on_wheel(bay, wheel, centres[wheel], epoch, boards[board]).transform)
-    target = target_place(bay, sheet)
-    for entry in stand.boards:
-        body = f"{entry.board}@{CHECK_EPOCH}"
-        pose = target @ board_from_target(entry, boards[entry.board], sheet.side).inverse()
-        out[body] = Pose(BAY, body, pose.transform)
     return out
 
 
-def _on_floor(ahead_mm: float, left_mm: float, turn_deg: float, board: Board) -> Pose:
-    turn = math.radians(turn_deg)
-    along = np.array([math.cos(turn), math.sin(turn), 0.0])
+def flat_on_floor(ahead_mm: float, left_mm: float, turn_rad: float, board: Board) -> Pose:
+    """`bay_from_board` of a board that lies on the floor, face up, by its centre mark and the turn of its x from ahead."""
+    along = np.array([math.cos(turn_rad), math.sin(turn_rad), 0.0])
     down = np.array([0.0, 0.0, -1.0])
     rotation = np.column_stack([along, np.cross(down, along), down])
     centre = np.array([ahead_mm, left_mm, board.thickness_mm])
@@ -193,6 +190,12 @@ def camera_place(bay: BayPlan, photo: PhotoPlace, epoch: str) -> Pose:
     """`bay_from_cam` of a photo in an epoch: its aim in the middle of the picture, the picture level."""
     shift = np.array([travel_mm(bay, epoch), 0.0, 0.0]) if photo.epoch == EACH_ROLL else np.zeros(3)
     return look_at(np.array(photo.at_mm) + shift, np.array(photo.towards_mm) + shift, upright=photo.upright)
+
+
+def mm_place(values: Sequence[float] | Array) -> tuple[float, float, float]:
+    """Three numbers as a place of the bay."""
+    x, y, z = (float(value) for value in values)
+    return x, y, z
 
 
 def look_at(at_mm: Array, towards_mm: Array, *, upright: bool = False) -> Pose:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.geometry.lines import FLOOR, REAR, WHEELS, along, axle_body, check_sides, need_axles, need_references, up
+from calib.geometry.lines import FLOOR, REAR, WHEELS, Poses, along, axle_body, check_sides, need_axles, need_references, up
 from calib.geometry.placement import Placement, line_wheels
 from calib.geometry.places import check_line, need_places, origin_mm, place_mm, sheet_direction, zero_mm
 from calib.paper.sheet import Sheet
@@ -55,14 +55,16 @@ def mat_placement(poses: PoseSet, sheet: Sheet, reference_known: Collection[str]
         check_sides(used, reference_known)
     required = np.array([one.value for one in sheet.required])
 
-    def places(state: PoseSet) -> Array:
-        axes = along(sheet_direction(state, sheet), up(state))
-        origin, zero = origin_mm(state, sheet), zero_mm(state, sheet)
-        found = [place_mm(state, sheet.place(mark.at)) for mark in sheet.marks]
-        return np.array([part for at in found for part in ((at - origin) @ axes[:, 0], (at - zero) @ axes[:, 1])])
-
-    measured = used.propagate(sheet.names, places)
+    measured = used.propagate(sheet.names, lambda state: mat_places(state, sheet))
     return Placement(measured, Estimate(sheet.names, measured.value - required, measured.cov, measured.parts))
+
+
+def mat_places(poses: Poses, sheet: Sheet) -> Array:
+    """Places of a mat's marks in the sheet's line frame, ahead and left of each, in the order of `Sheet.required`."""
+    axes = along(sheet_direction(poses, sheet), up(poses))
+    origin, zero = origin_mm(poses, sheet), zero_mm(poses, sheet)
+    found = [place_mm(poses, sheet.place(mark.at)) for mark in sheet.marks]
+    return np.array([part for at in found for part in ((at - origin) @ axes[:, 0], (at - zero) @ axes[:, 1])])
 
 
 def mat_move(placement: Placement, sheet: Sheet) -> MatMove:

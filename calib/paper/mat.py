@@ -8,7 +8,7 @@ values are half-widths at k = 2. What is supposed of the mat: rigid and flat bet
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Self
 
@@ -76,6 +76,16 @@ class Mat:
     @property
     def mark_names(self) -> tuple[str, ...]:
         return tuple(mark.name for mark in self.marks)
+
+    def surer(self, factor: float) -> Mat:
+        """The same mat, its marks and boards measured so many times as well."""
+        return replace(
+            self,
+            marks=tuple(replace(mark, pm_mm=mark.pm_mm / factor) for mark in self.marks),
+            boards=tuple(
+                replace(board, pm_mm=board.pm_mm / factor, turn_pm_rad=board.turn_pm_rad / factor) for board in self.boards
+            ),
+        )
 
 
 def read_mat(path: Path) -> Mat:

@@ -12,20 +12,24 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.geometry.intended import target_place, wheel_places
+from calib.geometry.intended_targets import Intended, carried_places, mark_places, mat_place
 from calib.paper.bay import CHECK, EACH_ROLL, BayPlan, PhotoPlace
 from calib.paper.drawing import Drawing, Line, Point, Shape, Text, arrow, ellipse
-from calib.paper.sheet import Sheet
+from calib.paper.mat import Mat
+from vision.boards import BoardSet
 from vision.frames import Array
 
 WIDTH, HEIGHT, MARGIN = 1240.0, 1754.0, 64.0
 """A4 upright."""
 TOP, LIST_LINE = 128.0, 23.0
+LIST_SIZE, LIST_LETTERS = 14.0, 82
+"""Height of the list's letters, and how many of that height a column has room for."""
 INK, GREY, PALE, FAINT = "#1c2026", "#6c727a", "#d9dde2", "#eceef1"
 CAR, STAND = "#34628c", "#8a4b1f"
 TYRE_WIDTH_MM, BOARD_MM = 210.0, 110.0
 TARGET_MM = {"panel": 1200.0, "reflector": 300.0, "mat": 1000.0}
 """Usual width of a target whose sheet gives none."""
-SAME_SPOT_MM = 150.0
+SAME_SPOT_MM, MAT_EDGE_MM = 150.0, 120.0
 CAUTION = "Hands off while the car rolls; one person in command. The vehicle maker's procedure decides."
 
 
@@ -49,15 +53,15 @@ class _Spot:
     rounds: str
 
 
-def photo_plan(bay: BayPlan, sheet: Sheet, title: str) -> Drawing:
-    """Draw the plan of a bay whose floor boards and photos are given.
+def photo_plan(bay: BayPlan, targets: Sequence[Intended], title: str, boards: BoardSet) -> Drawing:
+    """Draw the plan of a bay whose floor boards and photos are given, with all its targets.
 
     Photos of a single roll epoch (`roll-2`) are listed, not drawn: the car stands elsewhere then.
     """
-    spots = _spots(bay)
+    spots = _spots(bay, _checked(targets))
     rows = math.ceil(len(spots) / 2)
     foot = 96.0 + rows * LIST_LINE
-    page = _page(bay, sheet, spots, foot)
+    page = _page(bay, _outlines(bay, targets, boards), spots, foot)
     shapes: list[Shape] = [
         Text((MARGIN, 46.0), title, 30.0, INK),
         Text(
@@ -70,14 +74,25 @@ def photo_plan(bay: BayPlan, sheet: Sheet, title: str) -> Drawing:
     shapes += _grid(page, foot)
     shapes += _car(page, bay)
     shapes += _floor(page, bay)
-    shapes += _target(page, bay, sheet)
+    for target in targets:
+        if isinstance(target.carrier, Mat):
+            shapes += _mat(page, bay, target, boards)
+        else:
+            shapes += _target(page, bay, target)
     shapes += [shape for same in _by_place(spots) for shape in _spot(page, same)]
     shapes += _list(spots, HEIGHT - foot + 40.0, rows)
     shapes.append(Text((MARGIN, HEIGHT - 34.0), CAUTION, 15.0, INK))
     return Drawing(WIDTH, HEIGHT, tuple(shapes))
 
 
-def _spots(bay: BayPlan) -> list[_Spot]:
+def _checked(targets: Sequence[Intended]) -> str:
+    """When the photos of the check are taken."""
+    if len(targets) > 1:
+        return "with all targets up"
+    return "with the mat laid" if targets[0].sheet.kind == "mat" else "with the target up"
+
+
+def _spots(bay: BayPlan, checked: str) -> list[_Spot]:
     """Places numbered in the order of the photos; a place of every round is one place."""
     rounds = [photo for photo in bay.photos if photo.epoch == EACH_ROLL]
     out: list[_Spot] = []
@@ -85,15 +100,31 @@ def _spots(bay: BayPlan) -> list[_Spot]:
         if photo.epoch == EACH_ROLL or photo.epoch.startswith("roll-"):
             continue
         each = any(math.dist(photo.at_mm, other.at_mm) < SAME_SPOT_MM for other in rounds)
-        words = "with the target up" if photo.epoch == CHECK else "every round" if each else "last round"
+        words = checked if photo.epoch == CHECK else "every round" if each else "last round"
         out.append(_Spot(len(out) + 1, photo, words))
     return out
 
 
-def _page(bay: BayPlan, sheet: Sheet, spots: Sequence[_Spot], foot: float) -> _Page:
+def _outlines(bay: BayPlan, targets: Sequence[Intended], boards: BoardSet) -> list[Array]:
+    """Places that must be on the page, (2,) each: middles of standing targets, marks and boards of mats."""
+    out: list[Array] = []
+    for target in targets:
+        if isinstance(target.carrier, Mat):
+            out += [*mark_places(bay, target.sheet).values(), *_board_middles(bay, target, boards).values()]
+        else:
+            out.append(target_place(bay, target.sheet).translation_mm[:2])
+    return out
+
+
+def _board_middles(bay: BayPlan, target: Intended, boards: BoardSet) -> dict[str, Array]:
+    """Centre marks of a mat's boards from above, (2,) each, by board."""
+    places = {body.split("@")[0]: pose for body, pose in carried_places(bay, boards, target).items()}
+    return {name: pose.apply(boards[name].centre_mm)[:2] for name, pose in places.items()}
+
+
+def _page(bay: BayPlan, outlines: Sequence[Array], spots: Sequence[_Spot], foot: float) -> _Page:
     places = [*(spot.photo.at_mm[:2] for spot in spots), *((f.ahead_mm, f.left_mm) for f in bay.floor)]
-    target = target_place(bay, sheet).translation_mm
-    points = np.array([*places, target[:2], (-bay.car.tyre_radius_mm, 0.0)])
+    points = np.array([*places, *outlines, (-bay.car.tyre_radius_mm, 0.0)])
     low, high = points.min(axis=0) - 350.0, points.max(axis=0) + 350.0
     wide, tall = WIDTH - 2 * MARGIN, HEIGHT - TOP - foot
     scale = float(min(wide / (high[1] - low[1]), tall / (high[0] - low[0])))
@@ -137,25 +168,55 @@ def _car(page: _Page, bay: BayPlan) -> list[Shape]:
 
 def _floor(page: _Page, bay: BayPlan) -> list[Shape]:
     out: list[Shape] = []
-    half = BOARD_MM
     for board in bay.floor:
-        turn = math.radians(board.turn_deg)
-        ahead, left = (math.cos(turn), math.sin(turn)), (-math.sin(turn), math.cos(turn))
-        corners = tuple(
-            page.at(
-                (
-                    board.ahead_mm + a * half * ahead[0] + b * half * left[0],
-                    board.left_mm + a * half * ahead[1] + b * half * left[1],
-                )
-            )
-            for a, b in ((1, 1), (1, -1), (-1, -1), (-1, 1))
-        )
-        out.append(Line(corners, GREY, 1.2, closed=True, fill=PALE))
-        out.append(Text(page.at((board.ahead_mm, board.left_mm)), board.board.removeprefix("floor-"), 15.0, INK, "middle"))
+        place = (board.ahead_mm, board.left_mm)
+        out.append(_board(page, place, math.radians(board.turn_deg), GREY, PALE))
+        out.append(Text(page.at(place), board.board.removeprefix("floor-"), 15.0, INK, "middle"))
     return out
 
 
-def _target(page: _Page, bay: BayPlan, sheet: Sheet) -> list[Shape]:
+def _board(page: _Page, place: Sequence[float] | Array, turn: float, colour: str, fill: str) -> Line:
+    ahead, left = (math.cos(turn), math.sin(turn)), (-math.sin(turn), math.cos(turn))
+    corners = tuple(
+        page.at([place[i] + BOARD_MM * (a * ahead[i] + b * left[i]) for i in (0, 1)])
+        for a, b in ((1, 1), (1, -1), (-1, -1), (-1, 1))
+    )
+    return Line(corners, colour, 1.2, closed=True, fill=fill)
+
+
+def _mat(page: _Page, bay: BayPlan, target: Intended, boards: BoardSet) -> list[Shape]:
+    """Marks as crosses by their names, boards on the mat, and a dashed line round both: the mat's own edge is not known."""
+    marks, middles = mark_places(bay, target.sheet), _board_middles(bay, target, boards)
+    points = np.array([*marks.values(), *middles.values()])
+    low, high = points.min(axis=0) - MAT_EDGE_MM, points.max(axis=0) + MAT_EDGE_MM
+    corners = ((low[0], low[1]), (low[0], high[1]), (high[0], high[1]), (high[0], low[1]))
+    out: list[Shape] = [Line(tuple(page.at(corner) for corner in corners), STAND, 1.5, closed=True, dash=(8.0, 5.0))]
+    turn = mat_place(bay, target.sheet, target.carrier)[1] if isinstance(target.carrier, Mat) else 0.0
+    turns = {entry.board: turn + entry.turn_rad for entry in getattr(target.carrier, "boards", ())}
+    for name, place in middles.items():
+        out += [_board(page, place, turns[name], STAND, "#ffffff"), Text(page.at(place), name, 11.0, STAND, "middle")]
+    for name, place in marks.items():
+        x, y = page.at(place)
+        out += [Line(((x - 7.0, y - 7.0 * way), (x + 7.0, y + 7.0 * way)), STAND, 2.0) for way in (1.0, -1.0)]
+        out.append(Text((x, y - 16.0), name, 14.0, STAND, "middle"))
+    out.append(_name(page, bay, target.name, low, high))
+    return out
+
+
+def _name(page: _Page, bay: BayPlan, name: str, low: Array, high: Array) -> Text:
+    """The mat's name at the side of its outline where floor boards and photos leave most room."""
+    others = [page.at(place) for place in (*((f.ahead_mm, f.left_mm) for f in bay.floor), *(p.at_mm for p in bay.photos))]
+    middle, wide = (low + high) / 2, 5.0 * len(name)
+    left, right, near, far = (
+        page.at(place) for place in ((middle[0], high[1]), (middle[0], low[1]), (low[0], middle[1]), (high[0], middle[1]))
+    )
+    sides = [(near[0], near[1] + 14.0), (far[0], far[1] - 14.0), (left[0] - wide, left[1]), (right[0] + wide, right[1])]
+    best = max(sides, key=lambda side: min(math.dist(side, other) for other in others))
+    return Text(best, name, 17.0, STAND, "middle")
+
+
+def _target(page: _Page, bay: BayPlan, target: Intended) -> list[Shape]:
+    sheet = target.sheet
     bay_from_target = target_place(bay, sheet)
     wide = sheet.size.width_mm if sheet.size else TARGET_MM[sheet.kind]
     ends = (bay_from_target.apply([0.0, -wide / 2, 0.0]), bay_from_target.apply([0.0, wide / 2, 0.0]))
@@ -167,7 +228,7 @@ def _target(page: _Page, bay: BayPlan, sheet: Sheet) -> list[Shape]:
     return [
         Line((page.at(ends[0]), page.at(ends[1])), STAND, 6.0),
         *arrow(page.at(centre), page.at(look), STAND, 1.5, 9.0),
-        Text((x, y + up), sheet.target, 17.0, STAND, "middle"),
+        Text((x, y + up), target.name, 17.0, STAND, "middle"),
     ]
 
 
@@ -200,9 +261,14 @@ def _spot(page: _Page, same: Sequence[_Spot]) -> list[Shape]:
 
 def _list(spots: Sequence[_Spot], top: float, rows: int) -> list[Shape]:
     out: list[Shape] = [Line(((MARGIN, top - 26.0), (WIDTH - MARGIN, top - 26.0)), PALE, 1.5)]
-    for i, spot in enumerate(spots):
+    lines = [_line(spot) for spot in spots]
+    size = min(LIST_SIZE, LIST_SIZE * LIST_LETTERS / max(map(len, lines), default=1))
+    for i, words in enumerate(lines):
         column, row = divmod(i, rows)
-        held = ", upright" if spot.photo.upright else ""
-        words = f"{spot.number}  {spot.photo.words} ({spot.photo.at_mm[2] / 1000:.2f} m high{held}; {spot.rounds})"
-        out.append(Text((MARGIN + column * (WIDTH - 2 * MARGIN) / 2, top + row * LIST_LINE), words, 14.0, INK))
+        out.append(Text((MARGIN + column * (WIDTH - 2 * MARGIN) / 2, top + row * LIST_LINE), words, size, INK))
     return out
+
+
+def _line(spot: _Spot) -> str:
+    held = ", upright" if spot.photo.upright else ""
+    return f"{spot.number}  {spot.photo.words} ({spot.photo.at_mm[2] / 1000:.2f} m high{held}; {spot.rounds})"

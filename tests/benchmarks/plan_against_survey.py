@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 
+from calib.geometry.intended_targets import Intended
 from calib.paper.bay import BayPlan, ByHand, CarSize, FloorPlace, PhotoPlace
 from calib.paper.sheet import read_sheet
 from calib.paper.stand import read_stand
@@ -77,14 +78,13 @@ def planned(camera: str) -> dict[str, float]:
         write_lens(one, folder, LAW, None)
         setting = Setting(
             intended(one),
-            read_sheet(folder / "sheet.toml"),
-            read_stand(folder / "stand.toml"),
+            (Intended(read_sheet(folder / "sheet.toml"), read_stand(folder / "stand.toml")),),
             read_boards(folder / "boards.toml"),
             read_profile(folder / "shop.lens.toml"),
             usual_light(one),
         )
     found = predict(setting)
-    rows = [(found.placement.measured, name) for name in found.placement.measured.names]
+    rows = [(found.placed[0].placement.measured, name) for name in found.placed[0].placement.measured.names]
     figures = found.car.figures.estimate
     rows += [(figures, name.replace("_deg", "_rad")) for name in CAR_FIGURES]
     return {

@@ -10,7 +10,6 @@ import pytest
 
 from cli.base import Exit
 from cli.group_words import group_document
-from cli.plan_setting import others_beside
 from synthetic_images.bay import Stand
 from tests.support.commands import bayfix, nothing_written, refused
 from tests.support.photo_job import every_board, put_photos
@@ -155,11 +154,6 @@ def test_a_stand_that_was_bumped_between_the_photos_is_named_the_other_not(job, 
     assert re.search(r"the stand of left was moved by \d+\.\d mm", words)
     assert "stand-1 stand" in words
     assert "right" not in words
-
-
-def test_a_plan_names_what_has_to_be_planned_besides(job, surveyed_job):
-    put_two_targets(job, surveyed_job.demo.bay)
-    assert others_beside(job / "sheet.toml", "right") == ["left"]
 
 
 def test_mats_touched_one_after_another_are_no_epoch():

@@ -14,7 +14,7 @@ from vision.boards_io import starter_boards
 from vision.camera import Camera, LensProfile
 from vision.errors import BoardError
 from vision.frames import Pose
-from vision.imagined import LIGHTS, Light, Solid, free_ids, hidden, imagine, known_start, larger_picture
+from vision.imagined import LIGHTS, Face, Light, Solid, free_ids, hidden, imagine, known_start, larger_picture
 
 CAMERA = Camera(1920, 1080, 1400.0, 1401.0, 961.0, 540.0, np.array([-0.08, 0.06, 5e-4, -4e-4]))
 BOARDS = starter_boards("a4")
@@ -78,6 +78,24 @@ def test_hidden_points_agree_with_the_synthetic_faces():
     both = hidden(eye, points, [Solid(low, high)]), truly_hidden(eye, points, faces)
     np.testing.assert_array_equal(*both)
     assert 0.1 < both[0].mean() < 0.9
+
+
+def test_points_behind_a_flat_face_agree_with_the_synthetic_faces():
+    rng = np.random.default_rng(6)
+    eye = np.array([2500.0, 300.0, 1300.0])
+    (one,) = [side for side in box((0.0, -800.0, 200.0), (10.0, 800.0, 1400.0), (0.0, 0.0, 0.0), "thing")][:1]
+    corners = one.corners_mm
+    x, y = corners[1] - corners[0], corners[3] - corners[0]
+    wide, tall = float(np.linalg.norm(x)), float(np.linalg.norm(y))
+    turn = np.column_stack([x / wide, y / tall, np.cross(x / wide, y / tall)])
+    face = Face(Pose.from_rt("world", "face", turn, corners[0]), (0.0, 0.0), (wide, tall))
+    points = rng.uniform([-1500.0, -1500.0, 0.0], [2000.0, 1700.0, 1800.0], (400, 3))
+    off = np.abs(face.world_from_face.inverse().apply(points)[:, 2])
+    points = points[off > 25.0]  # what is nearer behind a face is on the same thing
+    both = hidden(eye, points, [face]), truly_hidden(eye, points, [one])
+    np.testing.assert_array_equal(*both)
+    assert 0.1 < both[0].mean() < 0.9
+    assert not hidden(eye, face.world_from_face.apply([[wide / 2, tall / 2, 5.0]]), [face]).any()
 
 
 def test_the_start_is_told_in_the_datum_board():

@@ -20,7 +20,8 @@ from calib.geometry.intended import (
     travel_mm,
     wheel_places,
 )
-from calib.geometry.walk import usual_floor, with_usual_places
+from calib.geometry.intended_targets import Intended, carried_places
+from calib.geometry.walk import sites_of, usual_floor, with_usual_places
 from calib.paper.bay import BayPlan, FloorPlace, PhotoPlace
 from calib.paper.stand import Stand, StandBoard
 from synthetic_images import bay as true
@@ -32,6 +33,7 @@ from vision.errors import MeasurementError
 WHEELS = {wheel: f"wheel-{wheel.replace('_', '-')}" for wheel in true.WHEEL_POSITIONS}
 STAND = Stand((StandBoard("stand-1", -260.0, -70.0, 4.0, math.radians(3.0)), StandBoard("stand-2", 250.0, 60.0, 4.0)))
 BOARDS = starter_boards("a4")
+FLOOR = [board.name for board in BOARDS if board.name.startswith("floor-")]
 
 
 def synthetic(plan: BayPlan, stand: true.Stand) -> true.Bay:
@@ -59,8 +61,9 @@ def synthetic(plan: BayPlan, stand: true.Stand) -> true.Bay:
 def test_floor_and_stand_boards_are_where_the_synthetic_bay_has_them(side):
     along = -1.0 if side == "behind" else 1.0
     wanted = sheet(side=side, distance=along * 1800.0, lateral=40.0, height=900.0, yaw=17.0, pitch=3.0, roll=-6.0)
-    plan = with_usual_places(BayPlan(), wanted, [b.name for b in BOARDS if b.name.startswith("floor-")])
-    places = board_places(plan, BOARDS, STAND, wanted, WHEELS)
+    target = Intended(wanted, STAND)
+    plan = with_usual_places(BayPlan(), (target,), BOARDS, FLOOR)
+    places = board_places(plan, BOARDS, WHEELS) | carried_places(plan, BOARDS, target)
     stand = true.Stand(
         along * 1800.0, 40.0, 900.0, math.radians(17.0), math.radians(3.0), math.radians(-6.0),
         tuple(true.StandBoard(b.board, b.right_mm, b.up_mm, b.turn_rad, b.behind_mm) for b in STAND.boards),
@@ -77,8 +80,7 @@ def test_floor_and_stand_boards_are_where_the_synthetic_bay_has_them(side):
 @pytest.mark.parametrize("wheel", true.WHEEL_POSITIONS)
 def test_wheel_boards_turn_as_rolling_wheels_do(wheel):
     plan = BayPlan()
-    wanted = sheet(distance=1800.0)
-    places = board_places(plan, BOARDS, STAND, wanted, WHEELS)
+    places = board_places(plan, BOARDS, WHEELS)
     bay = synthetic(replace(plan, floor=()), true.Stand(1800.0, 0.0, 1000.0, 0.0, 0.0, 0.0))
     board = BOARDS[WHEELS[wheel]]
     mounted = None
@@ -149,10 +151,9 @@ def test_photos_of_every_round_go_with_the_car():
     ],
 )
 def test_usual_floor_boards_clear_the_wheels_and_each_other(side, values):
-    names = [b.name for b in BOARDS if b.name.startswith("floor-")]
     wanted = sheet(side=side, origin="front-axle" if side == "ahead" else "rear-axle", **values)
-    places = usual_floor(BayPlan(), wanted, names)
-    assert [place.board for place in places] == names
+    places = usual_floor(BayPlan(), sites_of(BayPlan(), (Intended(wanted, STAND),), BOARDS), FLOOR)
+    assert [place.board for place in places] == FLOOR
     for i, a in enumerate(places):
         assert all(math.hypot(a.ahead_mm - b.ahead_mm, a.left_mm - b.left_mm) > 350.0 for b in places[:i])
         in_path = 550.0 < abs(a.left_mm) < 900.0 and -2100.0 < a.ahead_mm < 3100.0
@@ -161,7 +162,7 @@ def test_usual_floor_boards_clear_the_wheels_and_each_other(side, values):
 
 def test_too_few_floor_boards_for_the_usual_places():
     with pytest.raises(MeasurementError, match="3 floor boards in the board set: the usual places need 12"):
-        usual_floor(BayPlan(), sheet(distance=2600.0), ["a", "b", "c"])
+        usual_floor(BayPlan(), sites_of(BayPlan(), (Intended(sheet(distance=2600.0), STAND),), BOARDS), ["a", "b", "c"])
 
 
 def test_the_tape_lies_along_one_side():
