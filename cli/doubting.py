@@ -29,7 +29,7 @@ from vision.network_start import Start
 from vision.observations import View
 from vision.odd_photos import is_mirrored, restored, rougher, same_views, shown_at
 from vision.rolling_shutter import steadied
-from vision.row_drift import asked_for_px, settled_drift
+from vision.row_drift import may_drift, settled_drift
 from vision.snooping import snoop
 from vision.suppositions import Moved, Sheared, Typed, Zoomed
 from vision.zoom_break import zoom_placed
@@ -193,13 +193,12 @@ def doubted(
 
 def _drifting(inquiry: Inquiry, network: Network, views: Sequence[View], boards: BoardSet) -> Network | None:
     """The network with a drift of all photos, where they ask for it."""
-    first = asked_for_px(network)
 
     def adjust(px: float) -> Network:
         return inquiry.adjust(views, boards, _start(network, views), True, px)
 
     try:
-        return settled_drift(first, adjust) if first else None
+        return settled_drift(adjust) if may_drift(network) else None
     except NetworkError:
         return None
 

@@ -9,7 +9,7 @@ from tests.support.drifting import all_drifting
 from tests.support.network_world import lens_profile, ring_world, views_of
 from vision.network import adjust_network
 from vision.network_io import read_state, write_state
-from vision.row_drift import asked_for_px, settled_drift
+from vision.row_drift import likeliest_px, may_drift, settled_drift
 
 SIGMA_PX = 6.0
 LENS = {"cam": lens_profile()}
@@ -35,7 +35,7 @@ def before_and_after(world, views):
         return adjust_network(views, world.boards, LENS, robust=False, row_drift_px=px)
 
     network = adjust(0.0)
-    return network, settled_drift(asked_for_px(network), adjust)
+    return network, settled_drift(adjust)
 
 
 def test_a_still_camera_is_not_said_to_drift(world):
@@ -45,10 +45,20 @@ def test_a_still_camera_is_not_said_to_drift(world):
 
 def test_the_drift_of_photos_that_drift_is_found(allowed):
     before, after = allowed
-    assert asked_for_px(before) > 0.0
-    # 28 drifts, seen by a few boards each: their σ is good to some 20 %
-    assert after.state.row_drift_px == pytest.approx(SIGMA_PX, rel=0.5)
+    assert may_drift(before)
+    # 28 drifts: their σ is good to 13 %, and a little less as each is seen by a few boards only
+    assert after.state.row_drift_px == pytest.approx(SIGMA_PX, rel=0.45)
     assert after.sigma0 < before.sigma0
+
+
+def test_the_likeliest_drift_of_photos_that_know_theirs_unequally_is_true_on_the_mean():
+    """Drifts as surveys measure them: by a common error, and some photos far worse than others."""
+    rng, runs, true = np.random.default_rng(3), 300, 0.8
+    own = np.geomspace(0.2, 3.0, 60)
+    cov = np.diag(own**2) + 0.1
+    found = [likeliest_px(rng.normal(0.0, true, 60) + rng.multivariate_normal(np.zeros(60), cov), cov) for _ in range(runs)]
+    # 30 of them know their drift better than it is large: σ is good to some 20 %, its mean to 3 x 1.2 %
+    assert np.mean(found) == pytest.approx(true, rel=0.04)
 
 
 def test_with_the_drift_allowed_boards_err_as_stated(world, allowed):
