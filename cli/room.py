@@ -38,6 +38,7 @@ def room(
     wanted = [chosen(sheets, sheet, placement)] if placement else list(sheets.placements)
     accepted = settled(sheet, sheets, accept=accept)
     bay = read_room(room_file)
+    _need_place(sheet, wanted)
     rows = [_fit(one, bay, sheet, out or sheet.parent) for one in wanted]
     fits = all(row["fits"] for row in rows)
     document = {"schema": "room-fit/1", "room": bay.name, "fits": fits, "placements": rows, "accepted": list(accepted)}
@@ -48,19 +49,28 @@ def room(
     return DONE if fits else Exit.DOES_NOT_CONFORM
 
 
+def _need_place(path: Path, wanted: list[Sheet]) -> None:
+    """Refuse before the first drawing: a placement whose place the sheet leaves open fits nowhere and everywhere."""
+    from vision.errors import FileError
+
+    for one in wanted:
+        missing = [name for name in ("distance_mm", "lateral_mm") if name not in one and one.kind != "mat"]
+        if missing:
+            others = [other.name for other in wanted if other.name != one.name]
+            raise FileError(
+                f"{path}: {one.name or one.target} gives no {missing[0].removesuffix('_mm')}: nobody knows where it stands",
+                hint="look at the others alone: " + " or ".join(f"--placement {name}" for name in others)
+                if others
+                else "room needs the distance and the lateral of a target",
+            )
+
+
 def _fit(one: Sheet, bay: Room, path: Path, folder: Path) -> dict[str, Any]:
     from calib.paper.room_drawing import room_drawing
     from calib.paper.room_gaps import gaps, remarks
     from calib.paper.sheet_scene import scene_of
     from cli.sheet import write_drawing
-    from vision.errors import FileError
 
-    missing = [name for name in ("distance_mm", "lateral_mm") if name not in one and one.kind != "mat"]
-    if missing:
-        raise FileError(
-            f"{path}: {one.name or one.target} gives no {missing[0].removesuffix('_mm')}: nobody knows where it stands",
-            hint="leave this placement out: --placement NAME of another",
-        )
     scene = scene_of(one, bay.car)
     found, told = gaps(bay, scene), remarks(bay, scene)
     name = f"{path.stem}-room-{one.name}" if one.name else f"{path.stem}-room"

@@ -16,7 +16,7 @@ from pydantic import Field, model_validator
 from calib.paper.entries import Filled, Length, LengthUnit
 from calib.paper.sheet_scene import USUAL_CAR, CarShape
 from vision.frames import Array
-from vision.toml_io import FileModel, read_toml
+from vision.toml_io import EntryError, FileModel, read_toml
 
 SCHEMA = "room/1"
 WALLS = ("front", "rear", "left", "right")
@@ -125,18 +125,29 @@ class _RoomFile(FileModel):
         car = self.car
         rear = car.front_axle_from_front_wall.value + car.wheelbase_mm + car.rear_overhang_mm
         if car.front_axle_from_front_wall.value < car.front_overhang_mm or rear > self.length.value:
-            raise ValueError(f"the car does not stand between front and rear wall ({self.length.value:g} mm apart)")
+            words = f"the car does not stand between front and rear wall ({self.length.value:g} mm apart)"
+            raise EntryError(words, "car", "front_axle_from_front_wall")
         middle = car.middle_from_left_wall.value
         if middle < car.width_mm / 2 or middle + car.width_mm / 2 > self.width.value:
-            raise ValueError(f"the car does not stand between left and right wall ({self.width.value:g} mm apart)")
-        names = [one.name for one in self.obstacle]
-        for one in self.obstacle:
-            if names.count(one.name) > 1:
-                raise ValueError(f"obstacle {one.name!r} is listed twice")
-            beyond = one.from_front_wall.value + one.length.value > self.length.value
-            if beyond or one.from_left_wall.value + one.width.value > self.width.value:
-                raise ValueError(f"obstacle {one.name!r} reaches through a wall of the bay")
+            words = f"the car does not stand between left and right wall ({self.width.value:g} mm apart)"
+            raise EntryError(words, "car", "middle_from_left_wall")
+        for i, one in enumerate(self.obstacle):
+            self._check_obstacle(i, one)
         return self
+
+    def _check_obstacle(self, i: int, one: _Obstacle) -> None:
+        if one.name in [earlier.name for earlier in self.obstacle[:i]]:
+            raise EntryError(f"obstacle {one.name!r} is listed twice", "obstacle", i, "name")
+        for key, size in (("length", one.length), ("width", one.width), ("height", one.height)):
+            if size is not None and size.value == 0.0:
+                raise EntryError(f"obstacle {one.name!r} has no {key}: 0 mm", "obstacle", i, key)
+        across = one.from_left_wall.value + one.width.value > self.width.value
+        if across or one.from_front_wall.value + one.length.value > self.length.value:
+            key = "from_left_wall" if across else "from_front_wall"
+            raise EntryError(f"obstacle {one.name!r} reaches through a wall of the bay", "obstacle", i, key)
+        if self.height is not None and one.from_floor is not None and one.from_floor.value >= self.height.value:
+            words = f"obstacle {one.name!r} would hang above the ceiling ({self.height.value:g} mm)"
+            raise EntryError(words, "obstacle", i, "from_floor")
 
     def room(self) -> Room:
         car = CarShape(

@@ -22,6 +22,9 @@ ROOM_WORDS = {
 OVERHEAD_MM = 2500.0
 """What hangs higher is in nobody's way, but in that of a target which reaches there."""
 
+MAT_MM = 5.0
+"""How high a mat reaches: its thickness."""
+
 
 def gaps(room: Room, scene: Scene) -> tuple[Gap, ...]:
     """Everything that has to fit, the target first."""
@@ -53,7 +56,12 @@ def remarks(room: Room, scene: Scene) -> tuple[str, ...]:
     if "size" in scene.drawn_as_usual:
         size = f"{scene.size_mm[0]:g} mm wide, {scene.size_mm[1]:g} mm high"
         out.append(f"the sheet gives no size of the target: taken as {size}; its stand is not in it either")
-    elif not scene.marks_mm:
+    if scene.marks_mm:
+        if scene.sheet.size is None:
+            out.append("the sheet gives no size of the mat, which reaches beyond its marks: see that its edges find room")
+        if scene.sheet.clearance.given:
+            out.append("the free room the sheet asks for counts from a target's edges: see to it yourself around a mat")
+    elif "size" not in scene.drawn_as_usual:
         out.append("the stand behind the target is not in its size: see that its feet find room")
     return tuple(out)
 
@@ -63,7 +71,7 @@ def _target(room: Room, scene: Scene) -> Iterator[Gap]:
     low, high = _reach(scene)
     for wall, free in wall_gaps_mm(outline, room.walls_mm).items():
         yield Gap("target", f"{wall} wall", free)
-    if math.isfinite(room.ceiling_mm):
+    if math.isfinite(room.ceiling_mm) and not scene.marks_mm:
         yield Gap("target", "ceiling", room.ceiling_mm - high)
     if not scene.marks_mm:
         yield Gap("target", "floor", low, scene.sheet.clearance.floor_mm)
@@ -111,4 +119,5 @@ def _in_the_way(room: Room, low_mm: float, high_mm: float) -> list[Obstacle]:
 
 def _reach(scene: Scene) -> tuple[float, float]:
     heights = all_of(scene)[:, 2]
-    return float(heights.min()), float(heights.max())
+    # A mat has marks and no height, and would pass under all that stands on its floor.
+    return float(heights.min()), float(heights.max()) + (MAT_MM if scene.marks_mm else 0.0)

@@ -46,7 +46,8 @@ def test_a_placement_without_its_place_is_refused(files):
     line = 'lateral = { value = 1600.0, unit = "mm", tolerance = 10.0 }\n'
     sheet.write_text(MANY.replace(line, ""), encoding="utf-8")
     with nothing_written(sheet.parent):
-        words = refused("room", sheet, room, "--placement", "radar-rear-left")
+        words = refused("room", sheet, room)
+    assert "try: look at the others alone: --placement camera-low or --placement camera-high" in words
     assert "radar-rear-left gives no lateral: nobody knows where it stands" in words
     with nothing_written(sheet.parent):
         assert "none.toml: no such file" in refused("room", sheet, room.parent / "none.toml")

@@ -10,7 +10,7 @@ import pytest
 
 from calib.geometry.placement import from_euler
 from calib.geometry.room_fit import Gap, distance_mm
-from calib.paper.placements import Clearance, TargetSize
+from calib.paper.placements import Clearance, Mark, Required, TargetSize
 from calib.paper.room import Obstacle, read_room
 from calib.paper.room_drawing import OBSTACLE, room_drawing
 from calib.paper.room_gaps import gaps, remarks
@@ -189,12 +189,22 @@ def test_free_room_beside_the_target_says_on_which_side(room, yaw_deg, sides):
         (
             'value = 3.6, unit = "m" }\nmiddle',
             'value = 0.6, unit = "m" }\nmiddle',
-            r"file: the car does not stand between front",
+            r":8: car\.front_axle_from_front_wall: the car does not stand between front",
         ),
-        ('value = 2.4, unit = "m"', 'value = 4.4, unit = "m"', r"file: the car does not stand between left and right wall"),
-        ('name = "lamp"', 'name = "cabinet"', r"file: obstacle 'cabinet' is listed twice"),
-        ("value = 900.0", "value = 1900.0", r"file: obstacle 'cabinet' reaches through a wall"),
-        ("wheelbase_mm", "wheel_base_mm", r":10: car\.wheel_base_mm: unknown key"),
+        (
+            'value = 2.4, unit = "m"',
+            'value = 4.4, unit = "m"',
+            r":9: car\.middle_from_left_wall: the car does not stand between left and right wall",
+        ),
+        ('name = "lamp"', 'name = "cabinet"', r":\d+: obstacle\.1\.name: obstacle 'cabinet' is listed twice"),
+        ("value = 900.0", "value = 1900.0", r":\d+: obstacle\.0\.from_left_wall: obstacle 'cabinet' reaches through a wall"),
+        ("value = 900.0", "value = 0.0", r":\d+: obstacle\.0\.width: obstacle 'cabinet' has no width: 0 mm"),
+        (
+            "value = 2.7",
+            "value = 3.7",
+            r":\d+: obstacle\.1\.from_floor: obstacle 'lamp' would hang above the ceiling",
+        ),
+        ("wheelbase_mm", "wheel_base_mm", r":10: car\.wheel_base_mm: unknown key: is it wheelbase_mm"),
         ("room/1", "room/2", r"'room/2', this version reads 'room/1'"),
     ],
 )
@@ -203,3 +213,30 @@ def test_a_wrong_room_file_is_named(write, old, new, complaint):
     with pytest.raises(FileError, match=rf"room\.toml.*{complaint}") as caught:
         read_room(write(ROOM.replace(old, new, 1)))
     assert "\n" not in caught.value.what
+
+
+def mat(size=None, **places):
+    marks = tuple(Mark(name, f"point:{name}") for name in places)
+    values = [value for place in places.values() for value in place]
+    required = tuple(map(Required, [name for mark in marks for name in mark.names], values))
+    return replace(PANEL, kind="mat", marks=marks, required=required, size=size)
+
+
+def test_a_mat_lies_on_no_obstacle(room):
+    """It is as flat as the floor an obstacle stands on: once everything fitted."""
+    paper = mat(a=(500.0, 1500.0), b=(-1500.0, 1500.0))  # from the front axle, at x = 2600: 1100 to 3100
+    post = np.array([(2200.0, 1700.0), (1800.0, 1700.0), (1800.0, 1300.0), (2200.0, 1300.0)])
+    posts = (Obstacle("post", post, 0.0, 2000.0), Obstacle("far post", post + (0.0, 500.0), 0.0, 2000.0))
+    here = found(replace(room, obstacles=(*posts, Obstacle("lamp", post, 1500.0, 2000.0))), paper)
+    assert not here["target", "post"].fits
+    assert here["target", "far post"].free_mm == pytest.approx(300.0)
+    assert ("target", "lamp") not in here
+    wide = found(replace(room, obstacles=posts), replace(paper, size=TargetSize(800.0, 2400.0)))
+    assert not wide["target", "far post"].fits
+
+
+def test_what_is_not_reckoned_around_a_mat_is_said(room):
+    paper = mat(a=(500.0, 1500.0), b=(-1500.0, 1500.0))
+    assert [words[:34] for words in remarks(room, scene_of(paper, room.car))] == ["the sheet gives no size of the mat"]
+    paper = replace(paper, size=TargetSize(800.0, 2400.0), clearance=Clearance(sides_mm=1000.0))
+    assert [words[:30] for words in remarks(room, scene_of(paper, room.car))] == ["the free room the sheet asks f"]
