@@ -40,7 +40,7 @@ def before(job: JobDir, by: By = "", yes: Yes = None, no: No = None, rest_yes: A
     questions = paper.questions_of(read)
     said_yes, said_no = (dict(_split(word) for word in words or ()) for words in (yes, no))
     if rest_yes:
-        answered = paper.latest_answers(history(read))
+        answered = paper.latest_answers(history(read), questions)
         open_ = [q.key for q in questions if q.kind == "yes" and q.key not in said_no]
         said_yes = {key: "" for key in open_ if key not in answered} | said_yes
     if said_yes or said_no:
@@ -49,7 +49,7 @@ def before(job: JobDir, by: By = "", yes: Yes = None, no: No = None, rest_yes: A
         answers = paper.answered(questions, said_yes, said_no)
         now = datetime.datetime.now().astimezone().isoformat(timespec="seconds")
         note(read, "before", paper.answers_document(answers, by.strip(), now))
-    document = paper.list_document(questions, paper.latest_answers(history(read)))
+    document = paper.list_document(questions, paper.latest_answers(history(read), questions))
     if as_json:
         print_json(document)
     else:

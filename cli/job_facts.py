@@ -38,12 +38,12 @@ def facts_of(folder: Path) -> Facts:
     job = read_job(folder, lenses_there=False)
     path = job.need_sheet()
     sheets, unready = _papers(job, path)
-    entries = history(job)
+    entries, questions = history(job), before.questions_of(job)
     survey, words, identity = _survey(job, unready)
     car, car_words = _car(job, identity)
     return Facts(
         name=folder.as_posix(),
-        before=before.list_document(before.questions_of(job), before.latest_answers(entries)),
+        before=before.list_document(questions, before.latest_answers(entries, questions)),
         sheet_words=sheets.confirmation.words if sheets else "",
         sheet_confirmed=sheets is not None and sheets.confirmation.state == "confirmed",
         sheet_path=path.as_posix(),

@@ -5,19 +5,20 @@ The measurement takes the car as it stands; what it cannot see by itself is aske
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from calib.paper.entries import Filled
 from calib.paper.history import Entry, history
 from calib.paper.job import Job
 from vision.errors import MeasurementError
-from vision.toml_io import FileModel, read_toml
+from vision.toml_io import EntryError, FileModel, read_toml
 
 SCHEMA, ANSWERS, LIST = "before/1", "before-answers/1", "before-list/1"
 BEFORE_FILE = "before.toml"
@@ -61,7 +62,7 @@ def questions_of(job: Job) -> tuple[Question, ...]:
     FileError
     """
     path = job.folder / BEFORE_FILE
-    if path.is_file():
+    if path.exists():
         return read_questions(path)
     return _BeforeFile.model_validate(tomllib.loads(BEFORE)).questions()
 
@@ -89,10 +90,11 @@ def remarks(questions: tuple[Question, ...], answers: Mapping[str, Mapping[str, 
 
 def before_remarks(job: Job) -> list[str]:
     """`remarks` of a job that keeps a list, or has answered any of it; none of a job that does not."""
-    answers = latest_answers(history(job))
-    if not answers and not (job.folder / BEFORE_FILE).is_file():
+    questions = questions_of(job)
+    answers = latest_answers(history(job), questions)
+    if not answers and not (job.folder / BEFORE_FILE).exists():
         return []
-    return remarks(questions_of(job), answers)
+    return remarks(questions, answers)
 
 
 def answered(questions: tuple[Question, ...], yes: Mapping[str, str], no: Mapping[str, str]) -> tuple[Answer, ...]:
@@ -141,18 +143,29 @@ def answers_document(answers: tuple[Answer, ...], by: str, date: str) -> dict[st
     return {"schema": ANSWERS, "date": date, "by": by, "answers": rows}
 
 
-def latest_answers(entries: tuple[Entry, ...]) -> dict[str, dict[str, str]]:
-    """The newest answer to every question, by key: question, answer, why, by, date."""
+def latest_answers(entries: tuple[Entry, ...], questions: tuple[Question, ...]) -> dict[str, dict[str, str]]:
+    """The newest answer to every question as it is worded now, by key: question, answer, why, by, date.
+
+    Nobody said yes to what a question became after the answer.
+    """
+    worded = {question.key: question.text for question in questions}
     out: dict[str, dict[str, str]] = {}
     for entry in entries:
         if entry.schema == ANSWERS:
             for row in entry.document["answers"]:
-                out[row["key"]] = {**row, "by": entry.document["by"], "date": entry.document["date"]}
+                if row["question"] == worded.get(row["key"]):
+                    out[row["key"]] = {**row, "by": entry.document["by"], "date": entry.document["date"]}
     return out
 
 
+def _key(text: str) -> str:
+    if re.fullmatch(r"[a-z0-9][a-z0-9_-]*", text) is None:
+        raise ValueError(f"{text!r} is no key: a short name of small letters, digits, hyphens and underscores")
+    return text
+
+
 class _Item(FileModel):
-    key: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]*$")]
+    key: Annotated[str, AfterValidator(_key)]
     question: Filled
     answer: Literal["yes", "words"] = "yes"
 
@@ -164,9 +177,9 @@ class _BeforeFile(FileModel):
     @model_validator(mode="after")
     def _once(self) -> _BeforeFile:
         keys = [item.key for item in self.item]
-        twice = sorted({key for key in keys if keys.count(key) > 1})
-        if twice:
-            raise ValueError(f"the key {twice[0]} stands here twice")
+        for i, key in enumerate(keys):
+            if key in keys[:i]:
+                raise EntryError(f"the key {key} stands here twice", "item", i, "key")
         return self
 
     def questions(self) -> tuple[Question, ...]:

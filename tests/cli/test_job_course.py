@@ -10,7 +10,7 @@ from calib.paper.history import history, note
 from calib.paper.job_state import next_open, open_placement
 from calib.paper.sheet import read_sheets
 from cli.check_inputs import states_of
-from tests.support.commands import bayfix
+from tests.support.commands import bayfix, refused
 from tests.support.paper_job import THREE, paper_job
 
 QUESTIONS = """\
@@ -177,6 +177,27 @@ def test_answers_are_kept_with_name_and_time_and_the_newest_counts(tmp_path):
     assert [entry.document["by"] for entry in history(job)] == ["A. B.", "C. D."]
 
 
+def test_a_question_that_was_worded_anew_is_open_again(tmp_path):
+    """Nobody said yes to what it became: an edited list once kept the answers to the old one."""
+    paper_job(tmp_path)
+    path = tmp_path / "before.toml"
+    path.write_text(QUESTIONS, encoding="utf-8")
+    bayfix("before", tmp_path, "--by", "A. B.", "--yes", "camera=the red phone", "--rest-yes")
+    question = next(row["question"] for row in bayfix("before", tmp_path, "--json").document["questions"])
+    path.write_text(QUESTIONS.replace(question, "Tyres cold, pressures of the trailer table"), encoding="utf-8")
+    document = bayfix("before", tmp_path, "--json").document
+    assert [row["key"] for row in document["questions"] if not row["answer"]] == ["tyres"]
+    bayfix("before", tmp_path, "--by", "C. D.", "--rest-yes")
+    assert bayfix("before", tmp_path, "--json").document["open"] == 0
+
+
+def test_a_list_that_cannot_be_read_is_not_taken_for_none(tmp_path):
+    paper_job(tmp_path)
+    (tmp_path / "before.toml").unlink(missing_ok=True)
+    (tmp_path / "before.toml").mkdir()
+    assert "before.toml: cannot be read" in refused("before", tmp_path)
+
+
 def test_the_rest_can_be_answered_at_once_but_not_for_others_nor_in_words(tmp_path):
     job = paper_job(tmp_path)
     bayfix("before", tmp_path, "--by", "A. B.", "--no", "doors=boot open for the cable")
@@ -209,10 +230,10 @@ def test_answers_that_cannot_be_are_not_kept(tmp_path, words, complaint):
 @pytest.mark.parametrize(
     ("old", "new", "complaint"),
     [
-        ('key = "camera"', 'key = "tyres"', "the key tyres stands here twice"),
+        ('key = "camera"', 'key = "tyres"', "item.1.key: the key tyres stands here twice"),
         ('"words"', '"number"', r"item.1.answer"),
         ('question = "Which camera"', 'question = " "', "is empty"),
-        ('key = "tyres"', 'key = "Tyre pressures"', "item.0.key"),
+        ('key = "tyres"', 'key = "Tyre pressures"', "item.0.key: 'Tyre pressures' is no key: a short name of small letters"),
     ],
 )
 def test_a_wrong_list_is_named(tmp_path, old, new, complaint):
