@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -48,17 +49,18 @@ def teach(
     file suffices. Else, or besides, without moving it set the stylus on three or more marks of its face, four to six photos
     each into photos/touch-MARK, the target's boards in every picture; give the marks' places in the file.
     """
-    from calib.paper.stand import write_stand
+    from calib.paper.stand_writing import kept_of, write_stand
     from cli import kept_survey, stations
     from cli.progress import progress_bars
     from cli.stand_run import run_stand
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ())), with_stand=False)
     survey = kept_survey.load_survey(desk)
+    kept = kept_of(out)
     with progress_bars({}) as tick:
         run = run_stand(desk, survey, marks, board or (), photos or (), tick)
-    write_stand(out, run.stand)
-    document = stand_document(run, out)
+    write_stand(out, run.stand, kept)
+    document = stand_document(run, out, kept.names)
     if as_json:
         print_json(document)
     else:
@@ -66,7 +68,7 @@ def teach(
     return DONE
 
 
-def stand_document(run: StandRun, out: Path) -> dict[str, Any]:
+def stand_document(run: StandRun, out: Path, kept: Sequence[str]) -> dict[str, Any]:
     import math
 
     rows = []
@@ -93,6 +95,7 @@ def stand_document(run: StandRun, out: Path) -> dict[str, Any]:
     }
     return {
         "file": out.as_posix(),
+        "kept": list(kept),
         "boards": rows,
         "marks": gaps,
         "on_face": on_face,
@@ -135,9 +138,11 @@ def in_words(document: dict[str, Any]) -> str:
     if faces and document["redundancy"]:
         head = ["known board", "off right mm", "off up mm", "out of the face mm", "turned deg"]
         lines += [table(head, faces, (1, 2, 3, 4)), ""]
+    kept = ", ".join(document["kept"])
     lines[-1:] = [
         *(f"note: {remark}" for remark in document["remarks"]),
         "",
+        *[f"kept of the file it replaces: {kept}; strike what is of another stand"] * bool(kept),
         f'written  {document["file"]}; name it in job.toml (stand = "…")',
     ]
     return "\n".join(lines)

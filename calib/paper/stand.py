@@ -15,14 +15,12 @@ from pathlib import Path
 from typing import Annotated, Self
 
 import numpy as np
-import tomlkit
 from pydantic import Field, model_validator
 
 from calib.paper.adjusters import Adjuster, AdjusterEntry
 from calib.paper.sheet import Filled
-from vision.errors import FileError
 from vision.frames import Array
-from vision.toml_io import FileModel, parsed, read_text, read_toml, write_whole
+from vision.toml_io import FileModel, parsed, read_text, read_toml
 
 SCHEMA = "stand/1"
 PLACE_PM_MM = 0.5
@@ -168,54 +166,7 @@ def read_stand(path: Path) -> Stand:
         Names file, line and key: missing or unknown key, negative half-width, the same board twice.
     """
     taught = "taught" in parsed(path, read_text(path))
-    return read_toml(path, _TaughtFile if taught else _StandFile, SCHEMA).stand()
-
-
-def write_stand(path: Path, stand: Stand) -> None:
-    """Write a taught stand, whole or not at all; `read_stand` gives it back.
-
-    Raises
-    ------
-    FileError
-        It cannot be written.
-    """
-    if stand.taught is None:
-        raise ValueError("only taught stands are written: typed ones are people's own files")
-    doc = tomlkit.document()
-    doc.add("schema", SCHEMA)
-    doc.add(tomlkit.comment("Written by: bayfix stand teach. Teach again when a board was taken off, bent or printed anew."))
-    rows = tomlkit.aot()
-    for entry in stand.boards:
-        table = tomlkit.table()
-        table.update(
-            {
-                "name": entry.board,
-                "right_mm": round(entry.right_mm, 4),
-                "up_mm": round(entry.up_mm, 4),
-                "behind_mm": round(entry.behind_mm, 4),
-                "turn_deg": round(math.degrees(entry.turn_rad), 6),
-                "lean_right_deg": round(math.degrees(entry.lean_right_rad), 6),
-                "lean_down_deg": round(math.degrees(entry.lean_down_rad), 6),
-                "right_pm_mm": round(entry.right_pm_mm, 4),
-                "up_pm_mm": round(entry.up_pm_mm, 4),
-                "behind_pm_mm": round(entry.behind_pm_mm, 4),
-                "turn_pm_deg": round(math.degrees(entry.turn_pm_rad), 6),
-                "parallel_pm_deg": round(math.degrees(entry.parallel_pm_rad), 6),
-            }
-        )
-        rows.append(table)
-    doc.add("board", rows)
-    taught = tomlkit.table()
-    taught.update({"date": stand.taught.date, "marks": list(stand.taught.marks)})
-    if stand.taught.on_face:
-        taught.add("on_face", list(stand.taught.on_face))
-    taught.add("residual_mm", round(stand.taught.residual_mm, 4))
-    taught.add("covariance", [[float(f"{value:.9e}") for value in row] for row in stand.taught.cov])
-    doc.add("taught", taught)
-    try:
-        write_whole(path, tomlkit.dumps(doc))
-    except OSError as err:
-        raise FileError(f"{path}: cannot be written: {err.strerror or err}", hint="choose another file with --out") from err
+    return read_toml(path, TaughtFile if taught else _StandFile, SCHEMA).stand()
 
 
 Place = Annotated[float, Field(ge=-3000.0, le=3000.0)]
@@ -260,7 +211,7 @@ class _TaughtBoardEntry(TypedBoard):
     behind_mm: Annotated[float, Field(ge=LEAST_BEHIND_MM, le=500.0)]
 
 
-class _PivotEntry(FileModel):
+class PivotEntry(FileModel):
     right_mm: Place
     behind_mm: Place
 
@@ -290,7 +241,7 @@ class _TaughtEntry(FileModel):
 class _StandFile(FileModel):
     schema_name: str = Field(alias="schema")
     board: Annotated[list[TypedBoard], Field(min_length=1)]
-    pivot: _PivotEntry | None = None
+    pivot: PivotEntry | None = None
     adjuster: list[AdjusterEntry] = []
 
     @model_validator(mode="after")
@@ -307,7 +258,7 @@ class _StandFile(FileModel):
         return Stand(tuple(entry.board() for entry in self.board), pivot, adjusters=adjusters)
 
 
-class _TaughtFile(_StandFile):
+class TaughtFile(_StandFile):
     board: Annotated[list[_TaughtBoardEntry], Field(min_length=1)]  # type: ignore[assignment]
     taught: _TaughtEntry
 

@@ -11,7 +11,7 @@ import pytest
 from calib.paper.stand import read_stand
 from cli.base import DONE, Exit
 from synthetic_images.rigid import apply
-from tests.support.commands import bayfix, nothing_written
+from tests.support.commands import bayfix, nothing_written, refused
 from tests.support.simulated import CHECK
 from tests.support.touched import Place, put_touches, touched
 
@@ -138,22 +138,15 @@ def test_mirrored_marks_are_refused(job):
     assert "the marks are mirrored" in done.err
 
 
-def test_marks_on_one_line_are_refused(job):
-    def on_a_line(rows):
-        del rows["mark-bl"]
-        for i, place in enumerate(rows.values()):
-            place[:] = [200.0 * i, 100.0 * i]
-
-    done = teach(job, marks=marks_file(job, on_a_line))
-    assert done.status == Exit.BAD_INPUT
-    assert "lie on one line" in done.err
-
-
 @pytest.mark.parametrize(
     ("change", "words"),
     [
         (lambda rows: rows.update({"mark-x": [0.0, 0.0]}), "no photo of point mark-x"),
-        (lambda rows: [rows.pop("mark-tl"), rows.pop("mark-tr")], "mark"),
+        (lambda rows: [rows.pop("mark-tl"), rows.pop("mark-tr")], "mark: 2 marks, at least 3 are needed"),
+        (
+            lambda rows: rows.pop("mark-bl") and rows.update({"mark-tl": [0.0, 0.0], "mark-tr": [200.0, -140.0]}),
+            "lie on one line",
+        ),
         (lambda rows: rows.update({"mark-tl": rows["mark-tr"]}), "are in the same place"),
     ],
 )
@@ -164,6 +157,13 @@ def test_wrong_marks_files_are_named(job, change, words):
         path.unlink()
     assert done.status == Exit.BAD_INPUT
     assert words in done.err
+
+
+def test_a_file_that_is_no_stand_file_is_not_replaced(job):
+    path = marks_file(job)
+    with nothing_written(job):
+        told = refused("stand", "teach", job, "--marks", path, "--out", job / "sheet.toml")
+    assert "sheet.toml: this is no stand file, and the taught one would replace it" in told
 
 
 def test_a_board_that_is_not_there(job):
@@ -209,8 +209,11 @@ def printed(surveyed_job, turn_deg=0.0):
 def test_marks_and_a_printed_board_together_are_held_against_each_other(taught, job, surveyed_job):
     path = marks_file(job)
     path.write_text(path.read_text(encoding="utf-8") + printed(surveyed_job), encoding="utf-8")
+    shutil.copy(job / "stand.toml", job / "taught.toml")
     done = teach(job, marks=path)
     assert done.status == DONE, done.err
+    assert "kept of the file it replaces: 7 [[adjuster]]; strike what is of another stand" in done.out
+    assert len(read_stand(job / "taught.toml").adjusters) == 7
     assert "from 4 marks and stand-1 on the face (within " in done.out
     assert "turned deg" in done.out
     stand = read_stand(job / "taught.toml")
