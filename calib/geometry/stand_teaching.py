@@ -17,14 +17,12 @@ from scipy.special import chdtrc, chdtri
 
 from calib.geometry.face_fit import FaceFit, Known, fit_face, laid, pulled, residual_of, steps_of
 from calib.paper.stand import StandBoard
-from calib.paper.target_face import LEAST_MARKS, TargetFace
+from calib.paper.target_face import TargetFace, no_face_words
 from vision.boards import Board, BoardSet
 from vision.errors import MeasurementError
 from vision.frames import Array, Pose
 from vision.poses import PoseSet
 
-LEAST_SPREAD_MM = 60.0
-"""RMS spread of the marks across their longest line, below which the face could turn about it."""
 CONTRADICTION, BAND = 1e-6, 0.01
 WORST_MM = 3.0
 QUARTER_RAD, NEAR_RAD = math.pi / 2.0, math.radians(3.0)
@@ -210,30 +208,14 @@ def _entry(name: str, value: Array, variance: Array) -> StandBoard:
 
 
 def _need_marks(known: Known) -> None:
-    marks = known.face.marks
-    if len(marks) < LEAST_MARKS:
-        raise MeasurementError(
-            f"{len(marks)} marks on the target, at least {LEAST_MARKS} are needed",
-            hint="touch four or more, far apart on the face",
-        )
-    spread = _spread_mm(known)
-    if spread < LEAST_SPREAD_MM:
-        raise MeasurementError(
-            f"the marks on the target lie on one line (within {spread:.0f} mm): the face could turn about it",
-            hint="touch marks in the face's corners",
-        )
-
-
-def _spread_mm(known: Known) -> float:
-    flat = known.places_mm[:, :2]
-    return float(np.linalg.svd(flat - flat.mean(axis=0), compute_uv=False)[1]) / math.sqrt(len(flat))
+    words = no_face_words(known.face.marks)
+    if words:
+        raise MeasurementError(words, hint="touch four or more, far apart on the face")
 
 
 def _fixed(known: Known) -> bool:
     """Whether it fixes a face, and more: then it can be said whether it agrees."""
-    marks = known.face.marks
-    by_marks = len(marks) >= LEAST_MARKS and _spread_mm(known) >= LEAST_SPREAD_MM
-    return known.redundancy > 0 and (bool(known.face.boards) or by_marks)
+    return known.redundancy > 0 and (bool(known.face.boards) or not no_face_words(known.face.marks))
 
 
 def _agrees(known: Known, fit: FaceFit) -> bool:

@@ -6,12 +6,14 @@ of a board in a stand file, seen by a person who faces the target.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+import math
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Self
 
-from pydantic import Field, model_validator
+import numpy as np
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from calib.paper.sheet import PointName
 from calib.paper.stand import Place, StandBoard, TypedBoard
@@ -24,6 +26,8 @@ MARK_PM_MM = 0.3
 """A mark printed on a rigid target, and the tip set on it (common practice, no source)."""
 LEAST_MARKS = 3
 """Without a board in a known place on the face."""
+LEAST_SPREAD_MM = 60.0
+"""RMS spread of the marks across their longest line, below which the face could turn about it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +56,20 @@ class TargetFace:
     @property
     def board_names(self) -> tuple[str, ...]:
         return tuple(board.board for board in self.boards)
+
+
+def no_face_words(marks: Sequence[TargetMark]) -> str:
+    """Why marks alone fix no face: too few, on one line, or too near one another; "" when they do."""
+    if len(marks) < LEAST_MARKS:
+        return f"{len(marks)} marks, at least {LEAST_MARKS} are needed, or a [[board]] in a known place on the face"
+    places = np.array([[mark.right_mm, mark.up_mm] for mark in marks])
+    along, across = np.linalg.svd(places - places.mean(axis=0), compute_uv=False) / math.sqrt(len(marks))
+    if across >= LEAST_SPREAD_MM:
+        return ""
+    corners = "choose some in the face's corners"
+    if along < 2.0 * LEAST_SPREAD_MM:
+        return f"the marks lie too near one another ({2.0 * along:.0f} mm by {2.0 * across:.0f} mm) to fix the face: {corners}"
+    return f"the marks lie on one line (within {across:.0f} mm): the face could turn about it; {corners}"
 
 
 def read_face(path: Path) -> TargetFace:
@@ -99,18 +117,25 @@ class _MarkEntry(FileModel):
     up_mm: Place
     pm_mm: Annotated[float, Field(gt=0.0, le=20.0)] = MARK_PM_MM
 
+    def mark(self) -> TargetMark:
+        return TargetMark(self.name, self.right_mm, self.up_mm, self.pm_mm)
+
 
 class _FaceFile(FileModel):
     schema_name: str = Field(alias="schema")
-    mark: list[_MarkEntry] = []
     board: list[_FaceBoardEntry] = []
+    mark: Annotated[list[_MarkEntry], Field(validate_default=True)] = []
+
+    @field_validator("mark")
+    @classmethod
+    def _fix_the_face(cls, mark: list[_MarkEntry], info: ValidationInfo) -> list[_MarkEntry]:
+        words = "" if info.data.get("board", True) else no_face_words([entry.mark() for entry in mark])
+        if words:
+            raise ValueError(words)
+        return mark
 
     @model_validator(mode="after")
     def _apart(self) -> Self:
-        if not self.board and len(self.mark) < LEAST_MARKS:
-            raise ValueError(
-                f"{len(self.mark)} marks, at least {LEAST_MARKS} are needed, or a [[board]] in a known place on the face"
-            )
         for what, names in (("mark", [m.name for m in self.mark]), ("board", [b.name for b in self.board])):
             twice = sorted({name for name in names if names.count(name) > 1})
             if twice:
@@ -122,5 +147,4 @@ class _FaceFile(FileModel):
         return self
 
     def face(self) -> TargetFace:
-        marks = tuple(TargetMark(entry.name, entry.right_mm, entry.up_mm, entry.pm_mm) for entry in self.mark)
-        return TargetFace(marks, tuple(entry.board() for entry in self.board))
+        return TargetFace(tuple(entry.mark() for entry in self.mark), tuple(entry.board() for entry in self.board))

@@ -108,5 +108,5 @@ def test_three_marks_cannot_say_which_is_wrong_and_four_can():
 
 
 def test_two_marks_are_too_few():
-    with pytest.raises(MeasurementError, match="2 marks on the target, at least 3"):
+    with pytest.raises(MeasurementError, match="2 marks, at least 3 are needed"):
         taught(pose_set(MARKS[:2]), marks_of(MARKS[:2]))

@@ -50,11 +50,36 @@ def test_a_board_printed_on_the_face_lies_in_it_unless_it_is_said(tmp_path):
     assert [mark.name for mark in face.marks] == ["a"]
 
 
+def marks(*places):
+    rows = (f'[[mark]]\nname = "m{i}"\nright_mm = {right}\nup_mm = {up}\n' for i, (right, up) in enumerate(places))
+    return 'schema = "target-marks/1"\n' + "".join(rows)
+
+
+WIDE = (-400.0, 300.0), (420.0, 280.0), (10.0, -310.0)
+
+
 def test_marks_alone_are_as_before(tmp_path):
-    text = 'schema = "target-marks/1"\n' + "".join(
-        f'[[mark]]\nname = "m{i}"\nright_mm = {i}.0\nup_mm = 0.0\n' for i in range(3)
-    )
-    assert read_face(face_file(tmp_path, text)).boards == ()
+    assert read_face(face_file(tmp_path, marks(*WIDE))).boards == ()
+
+
+@pytest.mark.parametrize(
+    ("places", "words"),
+    [
+        (((0.0, 0.0), (200.0, 100.0), (400.0, 200.0)), "mark: the marks lie on one line (within 0 mm)"),
+        (((-400.0, 0.0), (0.0, 60.0), (400.0, 0.0), (800.0, 30.0)), "mark: the marks lie on one line (within 2"),
+        (((-50.0, 0.0), (50.0, 0.0), (0.0, 80.0)), "mark: the marks lie too near one another (82 mm by 75 mm)"),
+        (WIDE[:2], "mark: 2 marks, at least 3 are needed, or a [[board]]"),
+        ((), "mark: 0 marks, at least 3 are needed"),
+    ],
+)
+def test_marks_that_fix_no_face_are_refused_when_they_are_read(tmp_path, places, words):
+    """Before anybody photographs them; a board in a known place fixes the face without them."""
+    path = face_file(tmp_path, marks(*places))
+    with pytest.raises(FileError, match=r"face\.toml") as err:
+        read_face(path)
+    assert words in err.value.what
+    path = face_file(tmp_path, marks(*places) + GOOD[GOOD.index("[[board]]") : GOOD.index("[[mark]]")])
+    assert len(read_face(path).marks) == len(places)
 
 
 @pytest.mark.parametrize(
