@@ -11,6 +11,7 @@ from cli.targets import Target
 from vision.errors import MeasurementError
 from vision.gather import SeenPhoto
 from vision.observations import View
+from vision.strange import markers_in_words, strange_markers
 
 Look = Callable[[Desk], Sequence[SeenPhoto]]
 
@@ -38,21 +39,29 @@ def need_target_seen(desk: Desk, targets: Sequence[Target], views: Sequence[View
             raise _not_shown(target, views, _instead(desk, targets, target, seen, look))
 
 
-def _instead(desk: Desk, targets: Sequence[Target], target: Target, seen: set[str], look: Look) -> str:
-    """What the photos show instead, as the end of a sentence."""
+def strangers(desk: Desk, look: Look) -> tuple[set[str], str]:
+    """Boards of the set in the photos that nothing in this job carries, and what else is seen, as the end of a sentence."""
     known = {board.name for board in desk.in_use}
     opened = replace(desk, held=tuple(board.name for board in desk.boards if board.is_charuco and board.name not in known))
-    strange = {s.board for photo in look(opened) for s in photo.sightings.found} - known
+    photos = look(opened)
+    strange = {s.board for photo in photos for s in photo.sightings.found} - known
+    words = [f"other boards seen: {', '.join(sorted(strange))}"] if strange else []
+    markers = markers_in_words(strange_markers([photo.path for photo in photos], desk.boards))
+    words += [f"of no board in {desk.job.boards.name} are {markers}"] if markers else []
+    return strange, "".join(f"; {one}" for one in words)
+
+
+def _instead(desk: Desk, targets: Sequence[Target], target: Target, seen: set[str], look: Look) -> str:
+    """What the photos show instead, as the end of a sentence."""
+    strange, words = strangers(desk, look)
     checked = {board for one in targets for board in one.boards}
     owned = owned_words(sorted(strange | (seen - checked)), other_targets(target.desk.job, target.sheet, target.boards))
     if owned:
         return f"; {owned}: the wrong target is there"
-    return f"; other boards seen: {', '.join(sorted(strange))}" if strange else "; no board of another target is seen"
+    return words or "; no board of another target is seen"
 
 
-def _not_seen(
-    target: Target, views: Sequence[View], epoch: str, instead: str, others: Sequence[Target]
-) -> MeasurementError:
+def _not_seen(target: Target, views: Sequence[View], epoch: str, instead: str, others: Sequence[Target]) -> MeasurementError:
     names, photos = ", ".join(target.boards), ", ".join(view.photo for view in views)
     of_which = f" of {target.sheet.name}" if target.one_of_several else ""
     if target.mat is not None:

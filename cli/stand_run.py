@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Collection, Mapping, Sequence
+import functools
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from cli.check_photos import check_photos
 from cli.check_run import on_survey
 from cli.doubting import odd_photos
 from cli.kept_survey import Survey
+from cli.right_target import strangers
 from cli.stations import Desk, Tick, look_at, views_of
 from cli.touching import need_stylus_board, tip_of
 from vision.errors import MeasurementError
@@ -61,7 +63,8 @@ def run_stand(desk: Desk, survey: Survey, face_file: Path, named: Sequence[str],
     network, moved = on_survey(looking, survey, [*views, *(view for some in touches.values() for view in some)])
     poses = with_touched(network.poses, _points(network, stylus, touches)) if stylus else network.poses
     bodies = {name: body for name in on_target if (body := body_of(name, epoch, desk.job.floor)) in poses}
-    _need_seen(bodies, wanted, face, face_file, epoch)
+    instead = functools.partial(strangers, looking, lambda opened: look_at(opened, paths, names, tick)[0])
+    _need_seen(bodies, wanted, face, face_file, epoch, lambda: instead()[1])
     places = teach_places(poses, face, bodies, desk.boards)
     marks = tuple(mark.name for mark in face.marks)
     taught = Taught(datetime.date.today(), marks, places.rms_mm, places.cov, face.board_names)
@@ -101,15 +104,24 @@ def _points(network: Network, stylus: Stylus, touches: Mapping[str, Sequence[Vie
     return points
 
 
-def _need_seen(bodies: Mapping[str, str], wanted: Sequence[str], face: TargetFace, face_file: Path, epoch: str) -> None:
+def _need_seen(
+    bodies: Mapping[str, str],
+    wanted: Sequence[str],
+    face: TargetFace,
+    face_file: Path,
+    epoch: str,
+    instead: Callable[[], str],
+) -> None:
     hint = "photograph the target from 2 to 3 m, 30° to 45° beside its normal, floor boards in every picture"
     if not set(wanted) & set(bodies):
-        raise MeasurementError(f"no board of the target was seen in {epoch}: looked for {', '.join(wanted)}", hint=hint)
+        raise MeasurementError(
+            f"no board of the target was seen in {epoch}: looked for {', '.join(wanted)}{instead()}", hint=hint
+        )
     unseen = [name for name in face.board_names if name not in bodies]
     if unseen:
         where = f"{face_file}: board.{face.board_names.index(unseen[0])}.name"
         raise MeasurementError(
-            f"{where}: {unseen[0]} has a known place on the target's face and was not seen in {epoch}",
+            f"{where}: {unseen[0]} has a known place on the target's face and was not seen in {epoch}{instead()}",
             hint=f"{hint}; or strike it in {face_file.name} and touch three marks",
         )
 

@@ -84,7 +84,15 @@ REDUCED = Pass(0.5, (5, 13, 21), 7.0, 12.0)
 
 def read_markers(gray: NDArray[np.uint8], boards: Sequence[Board]) -> Markers:
     """All markers of these boards, which share a dictionary, that can be read in the photo."""
-    table = _table(boards[0].dictionary, tuple(marker for board in boards for marker in board.marker_ids))
+    return _all_looks(gray, _table(boards[0].dictionary, tuple(marker for board in boards for marker in board.marker_ids)))
+
+
+def read_all(gray: NDArray[np.uint8], dictionary: str) -> Markers:
+    """All markers of a dictionary that can be read in the photo, whoever's they are."""
+    return _all_looks(gray, _table(dictionary, tuple(range(len(predefined_dictionary(dictionary).bytesList)))))
+
+
+def _all_looks(gray: NDArray[np.uint8], table: _Table) -> Markers:
     whole: list[Box] = [(0, 0, gray.shape[1], gray.shape[0])]
     busy = busy_boxes(gray)
     looks = [(FIRST, whole), (ENLARGED, busy)]

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import io
 import re
 from dataclasses import replace
 
+import cv2
 import pytest
+from PIL import Image
 
 from tests.support.commands import nothing_written, refused
-from tests.support.photo_job import every_board, put_photos
+from tests.support.photo_job import blank_jpeg, every_board, put_photos
 from tests.support.simulated import CHECK
 from tests.support.two_targets import put_two_targets
 
@@ -31,7 +34,7 @@ def stand_for_left(job, surveyed_job, *, own="panel-9") -> None:
     )
 
 
-def photos_of(surveyed_job, job, *boards: str) -> None:
+def photos_of(surveyed_job, job, *boards: str, held: tuple[str, ...] = ()) -> None:
     """The check's photos with floor boards and some of the boards on the stand, as two looks find them: the job's, and all."""
     seen = {photo: one for photo, one in surveyed_job.seen.items() if photo.startswith(CHECK)}
     only = {
@@ -41,7 +44,7 @@ def photos_of(surveyed_job, job, *boards: str) -> None:
     text = (job / "job.toml").read_text(encoding="utf-8")
     in_use = re.sub(r'^stand = ".*"', 'stand = "left.toml"', text, flags=re.M)
     (job / "job.toml").write_text(in_use, encoding="utf-8")
-    put_photos(surveyed_job, job, only)
+    put_photos(surveyed_job, job, only, held=held)
     put_photos(surveyed_job, job, only, held=every_board(surveyed_job))
 
 
@@ -81,6 +84,39 @@ def test_an_unknown_panel_is_told_by_its_boards(job, surveyed_job):
     photos_of(surveyed_job, job, "stand-1", "stand-2")
     told = refused("check", job, "--placement", "left")
     assert re.search(r"left is known by body-1, none of it is in .*; other boards seen: stand-2\n", told), told
+
+
+def marked(ids):
+    """Blank photos with markers in them, beside each other."""
+
+    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+
+    def jpeg(camera, *, mark=""):
+        photo = Image.open(io.BytesIO(blank_jpeg(camera, mark=mark)))
+        for i, marker in enumerate(ids):
+            picture = cv2.aruco.generateImageMarker(family, marker, 80)
+            photo.paste(255, (100 + 130 * i, 100, 220 + 130 * i, 220))
+            photo.paste(Image.fromarray(picture), (120 + 130 * i, 120))
+        buffer = io.BytesIO()
+        photo.save(buffer, "JPEG", quality=90, exif=photo.info["exif"], comment=mark.encode())
+        return buffer.getvalue()
+
+    return jpeg
+
+
+def test_a_target_that_nobody_entered_is_told_by_its_markers(job, surveyed_job, monkeypatch):
+    """By a check and by teaching; 300 is of a board in the file."""
+    monkeypatch.setattr("tests.support.photo_job.blank_jpeg", marked([540, 541, 300, 545]))
+    stand_for_left(job, surveyed_job, own="body-1")
+    photos_of(surveyed_job, job, "stand-1")
+    told = refused("check", job, "--placement", "left")
+    assert "left is known by body-1, none of it is in" in told
+    assert "; of no board in boards.toml are markers 540 to 541 and 545\n" in told
+    face = job / "face.toml"
+    face.write_text('schema = "target-marks/1"\n[[board]]\nname = "body-1"\nright_mm = 0.0\nup_mm = 0.0\n', encoding="utf-8")
+    photos_of(surveyed_job, job, "stand-1", held=("body-1",))
+    told = refused("stand", "teach", job, "--marks", face, "--board", "stand-1", "--out", job / "new.toml")
+    assert "body-1 has a known place on the target's face and was not seen in check-1; of no board in boards.toml are" in told
 
 
 def test_nothing_else_seen_is_said(job, surveyed_job):
