@@ -12,7 +12,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from calib.paper.entries import Filled
-from vision.toml_io import FileModel
+from vision.toml_io import EntryError, FileModel
 
 Motion = Literal["turn", "distance", "lateral", "height", "tip", "tilt"]
 WAYS: Mapping[Motion, tuple[str, str]] = {
@@ -101,6 +101,8 @@ class AdjusterEntry(FileModel):
             given = [way for way in WAYS[motion] if way in self.ways]
             if len(given) == 1:
                 raise ValueError(f"ways has {given[0]} alone: write {' and '.join(WAYS[motion])}")
+            if given and self.ways[given[0]] == self.ways[given[1]]:
+                raise EntryError(f"says {self.ways[given[0]]!r} for {given[0]} and for {given[1]}", "ways")
         return self
 
     def adjuster(self) -> Adjuster:

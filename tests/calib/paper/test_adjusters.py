@@ -63,6 +63,7 @@ def test_adjusters_are_read(tmp_path):
         ('makes = ["height"]', 'makes = ["tilt"]', ":15: adjuster.1: mm_per_turn and mm_per_mark need arm_mm"),
         ('up = "clockwise", down', 'left = "clockwise", down', "ways.left is no way of what it makes: those are down, up"),
         ('up = "clockwise", down = "back"', 'up = "clockwise"', "ways has up alone: write up and down"),
+        ('down = "back"', 'down = "clockwise"', ":19: adjuster.1.ways: says 'clockwise' for up and for down"),
         ('name = "spindle"', 'name = "left castor"', "adjuster left castor is listed twice"),
     ],
 )
