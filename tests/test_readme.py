@@ -262,7 +262,7 @@ def test_every_key_of_a_file_is_explained():
         SheetFile,
         SizeEntry,
     )
-    from calib.paper.stand import TypedBoard, _PivotEntry, _TaughtEntry, _TaughtFile
+    from calib.paper.stand import PivotEntry, TaughtFile, TypedBoard, _TaughtEntry
     from calib.paper.stylus import _StylusFile, _TaughtScale, _Tip, _TipCorrelation, _TipSigma
     from calib.paper.target_face import _FaceBoardEntry, _FaceFile, _MarkEntry
     from calib.paper.vehicle import OverruledEntry, _Limit, _VehicleFile
@@ -278,7 +278,7 @@ def test_every_key_of_a_file_is_explained():
         "placement-sheet/2": (MarkEntry,),
         "mat/1": (_MatFile, _MatBoardEntry, _MatMarkEntry),
         "room/1": (_RoomFile, _RoomCar, _Obstacle, _LengthFrom),
-        "stand/1": (_TaughtFile, _TaughtEntry, TypedBoard, _PivotEntry, AdjusterEntry),
+        "stand/1": (TaughtFile, _TaughtEntry, TypedBoard, PivotEntry, AdjusterEntry),
         "vehicle/1": (_VehicleFile, _Limit, OverruledEntry),
         "stylus/1": (_StylusFile, _Tip, _TipSigma, _TipCorrelation, _TaughtScale),
         "before/1": (_BeforeFile, _Item),
