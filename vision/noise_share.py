@@ -17,6 +17,7 @@ import numpy as np
 
 from vision.adjust import Problem, Solution, adjust, residuals, tape_rows
 from vision.covariance import covariance
+from vision.frames import Array
 from vision.network_report import redundancy_of
 from vision.observations import Observations
 from vision.unknowns import departure, vector_of
@@ -35,17 +36,17 @@ def weighed(obs: Observations, share: float) -> Observations:
 def with_noise_share(problem: Problem, solution: Solution) -> tuple[Problem, Solution]:
     """The adjusted survey, its corners' covariances enlarged as far as the residuals ask for it."""
     low, high = 0.0, 1.0
-    at_low = _log_sigma0(problem, solution)
+    at_low = log_sigma0_of_corners(problem, solution)
     if at_low <= NEAR or not (problem.obs.excess > 1.0).any():
         return problem, solution
     problem, solution = _at(problem, solution, high)
-    at_high = _log_sigma0(problem, solution)
+    at_high = log_sigma0_of_corners(problem, solution)
     for _ in range(STEPS):
         if at_high >= -NEAR:
             break
         share = low + (high - low) * at_low / (at_low - at_high)
         problem, solution = _at(problem, solution, share)
-        found = _log_sigma0(problem, solution)
+        found = log_sigma0_of_corners(problem, solution)
         if abs(found) <= NEAR:
             break
         low, high, at_low, at_high = (share, high, found, at_high) if found > 0 else (low, share, at_low, found)
@@ -57,7 +58,7 @@ def _at(problem: Problem, solution: Solution, share: float) -> tuple[Problem, So
     return problem, adjust(problem, solution.values)
 
 
-def _log_sigma0(problem: Problem, solution: Solution) -> float:
+def log_sigma0_of_corners(problem: Problem, solution: Solution) -> float:
     """Logarithm of the corners' own σ₀: their square sum over the redundancy that is theirs.
 
     What is known beforehand has residuals and redundancy of its own: prints better than typed would hide noise of the corners.
@@ -70,6 +71,15 @@ def _log_sigma0(problem: Problem, solution: Solution) -> float:
     for known in (*problem.known, *([problem.carried] if problem.carried else [])):
         columns, gap, jac = departure(x, known, place)
         redundancy -= len(gap) - float(np.sum((known.weight @ jac @ cov[np.ix_(columns, columns)]) * jac))
+    redundancy -= _redundancy_of_wobble(problem, solution, cov)
     for tape, _, row in tape_rows(problem, solution.values):
         redundancy -= 1.0 - float(row @ cov @ row) / (tape.pm_mm / 2.0) ** 2
     return 0.5 * math.log(square / redundancy) if redundancy > 0 and square > 0 else -math.inf
+
+
+def _redundancy_of_wobble(problem: Problem, solution: Solution, cov: Array) -> float:
+    """How much of what is known of the photos' wobble and drift the photos know better."""
+    joint, own = solution.normal.photo_joint[:, 6:], np.einsum("pkk->pk", solution.normal.photo_inverse[:, 6:, 6:])
+    variance = own + np.einsum("pkn,nm,pkm->pk", joint, cov, joint, optimize=True)
+    sigma = problem.wobble_sigma
+    return float(np.sum(1.0 - variance[sigma > 0] / sigma[sigma > 0] ** 2))
