@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 FigureName = Annotated[
     str,
     typer.Argument(
-        metavar="FIGURE", help='A figure of `bayfix wheels` or `bayfix check` as printed there: distance, "thrust angle" …'
+        metavar="FIGURE",
+        help='A figure of `bayfix wheels` or `bayfix check` as printed there: distance, "thrust angle", "a ahead" …',
     ),
 ]
 Draws = Annotated[int, typer.Option("--draws", min=0, help="Check the U by so many random draws (10000 take some 20 s).")]
@@ -66,23 +67,23 @@ def budget(
     from calib.paper.job import write_result
     from cli import kept_survey, stations
     from cli.budget_picture import budget_png
-    from cli.budget_run import of_a_check, placement_for, run_budget, typed_name
+    from cli.budget_run import placement_for, run_budget, typed_name
     from cli.budget_words import budget_document, in_words
     from cli.progress import progress_bars
     from vision.toml_io import write_file
 
     figure = typed_name(figure)
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), sheet, stand))
-    if of_a_check(figure):
-        placement = placement_for(desk, placement).name
-        own = desk.job.stand_of(placement)
+    wanted = placement_for(desk, figure, placement)
+    if wanted is not None and wanted.kind != "mat":
+        own = desk.job.stand_of(wanted.name)
         if own is not None and stand is None:
             desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), sheet, own))
     survey = kept_survey.load_survey(desk)
     with progress_bars({}) as tick:
         run = run_budget(
             *(desk, survey, figure, photos or (), tick),
-            placement=placement or "",
+            sheet=wanted,
             car_not_seen=car_not_seen,
             draws=draws,
             seed=seed,

@@ -10,20 +10,25 @@ from pathlib import Path
 from calib.bodies import known_boards, possible_bumps, view_of
 from calib.decision.budget import budget, find_figure, printed_factor
 from calib.decision.monte_carlo import Drawn, compare, draw
+from calib.decision.verdict import Rule
 from calib.geometry.floor_shape import WHEEL_PLANE
+from calib.geometry.mat_boards import MARK
+from calib.geometry.mats import mat_places
 from calib.geometry.placement import figures_of
 from calib.geometry.touch_slips import TouchSlip, touch_slips
 from calib.geometry.vehicle import value_of
 from calib.paper.job_state import open_placement
-from calib.paper.sheet import FIGURES, Sheet, chosen, read_sheet, read_sheets
+from calib.paper.sheet import Sheet, chosen, read_sheets
 from calib.paper.stand import read_stand
 from calib.pipeline import Car, CheckOutcome, check_of
 from cli.budget import BudgetRun
 from cli.check_inputs import states_of
-from cli.check_run import run_check
+from cli.check_run import looked_at, run_check
 from cli.kept_survey import Survey
+from cli.mat_run import marked_sheet, mat_in_photos, mat_outcome, points_of, run_mat
 from cli.sheet_words import PLUS
 from cli.stations import Desk, Tick, car_from, settled_survey
+from cli.targets import desk_of, targets_of
 from cli.touching import needed_points, photo_of, points_on
 from cli.wheels import for_programs
 from vision.errors import MeasurementError
@@ -71,23 +76,34 @@ def of_a_check(figure: str) -> bool:
     return figure in CHECK_WORDS
 
 
-def placement_for(desk: Desk, name: str | None) -> Sheet:
-    """The placement that was asked for, else the open one of the job: as `bayfix check` chooses.
+def placement_for(desk: Desk, figure: str, name: str | None) -> Sheet | None:
+    """The placement whose check a figure is of: the one asked for, else the open one of the job, as `bayfix check` chooses.
+
+    Returns
+    -------
+    Sheet or None
+        None for a figure of the car, which needs no sheet.
 
     Raises
     ------
     MeasurementError
-        Also: it is a mat.
+        Also: the placement is a mat, and the figure is of another target.
     """
+    if not of_a_check(figure) and not figure.removesuffix("_mm").endswith(("_ahead", "_left")):
+        return None
+    if not of_a_check(figure) and desk.job.sheet is None:
+        return None
     path = desk.job.need_sheet()
     sheets = read_sheets(path)
     sheet = chosen(sheets, path, name or open_placement(states_of(desk.job, sheets)))
-    if sheet.kind == "mat":
+    if sheet.kind != "mat":
+        return sheet if of_a_check(figure) else None
+    if of_a_check(figure):
         raise MeasurementError(
-            f"{path}: {sheet.name or sheet.target} is a mat, placed by its marked points: budgets are of other targets",
-            hint="the sources of every mark's U stand in the result of its check: bayfix check JOB --json",
+            f"{path}: {sheet.name or sheet.target} is a mat, placed by its marked points: it has no {figure}",
+            hint=f"its figures: {', '.join(required.name for required in sheet.required)}",
         )
-    return sheet
+    return sheet if figure.removesuffix("_mm") in [one.name.removesuffix("_mm") for one in sheet.required] else None
 
 
 def run_budget(
@@ -97,12 +113,12 @@ def run_budget(
     given: Sequence[Path],
     tick: Tick,
     *,
-    placement: str = "",
+    sheet: Sheet | None = None,
     car_not_seen: str | None = None,
     draws: int = 0,
     seed: int = 1,
 ) -> BudgetRun:
-    """The budget of one figure of the kept survey, or of a check on top of it.
+    """The budget of one figure of the kept survey, or of a check by this placement (`placement_for`) on top of it.
 
     Raises
     ------
@@ -111,10 +127,11 @@ def run_budget(
     """
     tick("network", "what could be wrong in the survey")
     network, errors = _survey_again(desk, survey)
-    if of_a_check(figure):
-        measured = _with_check(desk, survey, (network, errors), given, tick, (placement, car_not_seen))
+    if sheet is not None:
+        with_check = _with_mat if sheet.kind == "mat" else _with_check
+        measured = with_check(desk, survey, (network, errors), given, tick, sheet, car_not_seen)
     else:
-        probed, slips = _probed(desk, survey, network, errors)
+        probed, slips = _probed(desk, survey, network, errors, needed_points(desk.job))
         measured = _Measured(car_from(desk, probed, probed.state.pose_set()), None, None, slips)
     estimate, name = find_figure(figure, measured.estimates, _words_of(measured.car))
     labels = tuple(f"{label}:" for label in measured.errors)
@@ -162,12 +179,10 @@ def _with_check(
     surveyed: tuple[Network, list[SingleError]],
     given: Sequence[Path],
     tick: Tick,
-    choice: tuple[str, str | None],
+    sheet: Sheet,
+    car_not_seen: str | None,
 ) -> _Measured:
-    placement, car_not_seen = choice
-    sheet = read_sheet(desk.job.need_sheet(), placement)
-    network, errors = surveyed
-    probed, slips = _probed(desk, survey, network, errors, sheet)
+    probed, slips = _probed(desk, survey, *surveyed, needed_points(desk.job, sheet))
     run = run_check(desk, sheet, probed, given, tick, car_not_seen=car_not_seen)
     late = single_errors(run.network)
     state = with_probes(run.network.state, late, IN_CHECK)
@@ -176,12 +191,38 @@ def _with_check(
     return _Measured(car, outcome, sheet, slips | {IN_CHECK: late})
 
 
+def _with_mat(
+    desk: Desk,
+    survey: Survey,
+    surveyed: tuple[Network, list[SingleError]],
+    given: Sequence[Path],
+    tick: Tick,
+    sheet: Sheet,
+    car_not_seen: str | None,
+) -> _Measured:
+    """As `_with_check`, of a mat: by the boards on it, by its touched marks, or by both."""
+    sheets = read_sheets(desk.job.need_sheet())
+    together = targets_of(desk, sheets, sheet, stand_given=False)
+    target = next(one for one in together if one.sheet.name == sheet.name)
+    probed, slips = _probed(desk, survey, *surveyed, points_of(target, survey))
+    if target.mat is None:
+        if given:
+            run_mat(desk, sheet, survey, given)  # says why photos are of no use
+        car = car_from(desk, probed, probed.state.pose_set())
+        outcome, _ = mat_outcome(desk, sheet, car, (), car_shown=True, rule=Rule.PROBABILITY)
+        return _Measured(car, outcome, sheet, slips)
+    looked = looked_at(desk_of((target,)), (target,), probed, given, tick)
+    late = single_errors(looked.adjusted[0])
+    car = car_from(desk, probed, with_probes(looked.adjusted[0].state, late, IN_CHECK).pose_set())
+    run = mat_in_photos(target, looked, car, car_not_seen=car_not_seen)
+    return _Measured(car, run.outcome, marked_sheet(sheet, target.mat), slips | {IN_CHECK: late})
+
+
 def _probed(
-    desk: Desk, survey: Survey, network: Network, errors: list[SingleError], sheet: Sheet | None = None
+    desk: Desk, survey: Survey, network: Network, errors: list[SingleError], names: Sequence[str]
 ) -> tuple[Survey, dict[str, list[SingleError]]]:
     """The survey and the touched points the figures are made of, single errors of both riding along; and these errors."""
     probed = replace(survey, state=with_probes(network.state, errors, IN_SURVEY))
-    names = needed_points(desk.job, sheet)
     if not names:
         return probed, {IN_SURVEY: errors}
     touched, points = points_on(desk, probed, names)
@@ -208,19 +249,21 @@ def _tip_elsewhere(slip: TouchSlip) -> SingleError:
 
 
 def _placed(sheet: Sheet, name: str) -> Callable[[Mapping[str, Pose]], float]:
+    if sheet.kind == "mat":
+        return lambda state: float(mat_places(state, sheet)[sheet.names.index(name)])
     return lambda state: figures_of(state, sheet, [name])[name]
 
 
 def _drawn(measured: _Measured, desk: Desk, name: str, told: tuple[float, float], draws: int, seed: int) -> Drawn:
     poses = measured.car.poses
     function: Callable[[Mapping[str, Pose]], float]
-    if measured.outcome and measured.sheet and name in FIGURES:
+    if measured.outcome and measured.sheet and name in measured.outcome.placement.measured.names:
         poses, function = measured.outcome.poses, _placed(measured.sheet, name)
     elif name in measured.car.figures.estimate.names:
         function = value_of(name, desk.job.reference_known)
     else:
         raise MeasurementError(f"{name} is a by-product of the roll fit: no draws for it", hint="leave --draws away")
     whole = ("floor", "target", WHEEL_PLANE)
-    bodies = [body for body in poses.bodies if body in whole or body.startswith(("axle:", "point:", "board:"))]
+    bodies = [body for body in poses.bodies if body in whole or body.startswith(("axle:", "point:", "board:", MARK))]
     value, sigma = told
     return compare(draw(poses.of(bodies), function, draws, seed), value, 2.0 * sigma)

@@ -31,6 +31,8 @@ REMEDIES = {
     "springs": "block the springs and say settle_pm_mm = 0, or roll without boards on the body",
     "stand-off": "measure the stand-offs more closely, all four in the same way",
     "stand file": "measure where the boards sit on the target more closely",
+    "mat file": "measure where the boards and marks are on the mat more closely",
+    "mat shape": "lay the mat flat where it is as warm as when it was measured; say stretch_pm_percent if it is a stiff one",
     "stylus": "teach the stylus with more photos, leaned further and from nearer; touch in more leanings",
 }
 """What a shop can do about each source; the words of a source without an entry stay empty."""

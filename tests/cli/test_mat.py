@@ -102,6 +102,13 @@ def test_a_mat_in_its_place_is_measured_where_it_lies(job, there):
         assert document["sources"][row["name"]]["stylus"] > 0
     assert document["verdict"] == "conforms"
     assert json.loads((job / "results" / "mat-floor-mat.json").read_text(encoding="utf-8"))["placement"] == "floor-mat"
+    budget = bayfix("budget", job, "left ahead", "--json").document
+    row = document["figures"][2]
+    assert (budget["placement"], budget["figure"]) == ("floor-mat", "left_ahead_mm")
+    assert (budget["measured"], budget["U"]) == pytest.approx((row["measured"], row["U"]), rel=1e-6)
+    shares = {share["source"]: share["U"] for share in budget["sources"]}
+    assert shares["stylus"] == pytest.approx(document["sources"]["left_ahead_mm"]["stylus"], rel=1e-6)
+    assert any(one["error"].startswith("tip beside point mark-b") for one in budget["unnoticed"])
 
 
 def test_a_mat_beside_its_place_is_told_how_to_move(job, there):
@@ -130,7 +137,8 @@ def test_a_mark_that_was_not_touched_and_a_photo_that_is_of_no_use(job, there):
     with nothing_written(job):
         photo = next((job / "photos" / CHECK).iterdir())
         assert "is a mat, a photo of a check does not show where it lies" in refused("check", job, photo)
-        assert "is a mat, placed by its marked points" in refused("budget", job, "distance_mm")
+        assert "is a mat, placed by its marked points: it has no distance_mm" in refused("budget", job, "distance")
+        assert "does not show where it lies" in refused("budget", job, "left ahead", photo)
         text = (job / "sheet.toml").read_text(encoding="utf-8")
     (job / "sheet.toml").write_text(text.replace("point:mark-b", "point:mark-z"), encoding="utf-8")
     with nothing_written(job):

@@ -107,6 +107,13 @@ def test_a_touched_mark_counts_as_well_and_one_that_contradicts_is_refused_until
     document = bayfix("check", job, "--json").document
     assert [row["board"] for row in document["second_boards"]] == [*BOARDS, "touched mark right"]
     assert document["sources"]["right_ahead_mm"]["stylus"] > 0
+    budget = bayfix("budget", job, "right ahead", "--draws", "400", "--json").document
+    row = document["figures"][0]
+    assert (budget["measured"], budget["U"]) == pytest.approx((row["measured"], row["U"]), rel=1e-6)
+    shares = {share["source"]: share["U"] for share in budget["sources"]}
+    for source in ("mat file", "stylus"):
+        assert shares[source] == pytest.approx(document["sources"]["right_ahead_mm"][source], rel=1e-6)
+    assert budget["draws"]["U"] == pytest.approx(row["U"], rel=0.15)  # 400 draws give a quantile to a few per cent
     assert re.fullmatch(
         r"touched mark right lies \d\.\d mm \(U \d\.\d mm\) from where body-1 and body-2 and the mat file have it",
         document["second_boards"][2]["words"],
@@ -165,7 +172,7 @@ def test_a_mat_that_is_not_the_sheets_and_one_that_is_not_seen(job, surveyed_job
     with nothing_written(job):
         assert "mat.toml: not the right target: it has body-1, body-2" in refused("check", job)
         assert "is a mat: no stand file says where it lies" in refused("check", job, "--stand", job / "stand.toml")
-        assert "is a mat, placed by its marked points" in refused("budget", job, "distance_mm")
+        assert "is a mat, placed by its marked points: it has no distance_mm" in refused("budget", job, "distance_mm")
     (job / "sheet.toml").write_text(sheet, encoding="utf-8")
     bare = {name: one for name, one in surveyed_job.seen.items() if name.startswith(CHECK)}
     put_photos(surveyed_job, job, bare, held=BOARDS)
