@@ -82,7 +82,7 @@ def residuals_px(views: Views, state: LensState) -> Array:
 def warp_of_corners(views: Views, state: LensState) -> Array:
     """Shift of each corner by its view's warp, shape (n, 2), px."""
     warp = state.warp_px.reshape(-1, 2, 3)[views.view]
-    return np.asarray(np.einsum("nk,nak->na", views.bend, warp))
+    return np.asarray(np.einsum("nk,nak->na", views.warp, warp))
 
 
 def whitened(views: Views, residuals: Array) -> Array:
@@ -122,7 +122,7 @@ def _jacobian(views: Views, state: LensState, freedom: Freedom) -> tuple[Array, 
     wobble = state.wobble[views.photo_of_view][views.view]
     pieces = [-d_point @ skew(points), d_point]
     if freedom.warp_sigma_px > 0:
-        pieces.append(np.asarray(np.kron(np.eye(2), views.bend[:, None]), dtype=float).reshape(len(px), 2, WARP_UNKNOWNS))
+        pieces.append(np.asarray(np.kron(np.eye(2), views.warp[:, None]), dtype=float).reshape(len(px), 2, WARP_UNKNOWNS))
     d_common = d_par.copy()
     d_common[:, :, :2] *= 1.0 + wobble[:, None, :1]
     pieces.append(d_common @ freedom.basis)

@@ -14,7 +14,7 @@ BOARD_UNKNOWNS = 4
 PRINT_UNKNOWNS = 2
 """Of each corner of a board: where it was printed, along x and y, minus where it should be, mm."""
 WARP_UNKNOWNS = 6
-"""Amplitudes, px, of the three quadratic shapes over the board (`Views.bend`), along image x, then along image y."""
+"""Amplitudes, px, of the three quadratic shapes over the board (`Views.warp`), along image x, then along image y."""
 WOBBLE_UNKNOWNS = 3
 """Relative focal length, then principal point x and y, px."""
 Index = NDArray[np.int64]
@@ -29,7 +29,9 @@ class Views:
     points_mm : ndarray, shape (n, 3)
         Printed corners in the frame of their board, about the board's centre.
     bend : ndarray, shape (n, 3)
-        Out-of-plane shape (mm per mm of amplitude) of the three bend modes at each corner.
+        Out-of-plane shape (mm per mm of amplitude) of the three bend modes at each corner (`observations.bend_modes`).
+    warp : ndarray, shape (n, 3)
+        Shift in the picture (px per px of amplitude) of the three warp shapes at each corner.
     px : ndarray, shape (n, 2)
     root_weight : ndarray, shape (n, 2, 2)
         Whitens a pixel residual: ``root_weight.T @ root_weight`` is the inverse covariance.
@@ -45,6 +47,7 @@ class Views:
 
     points_mm: Array
     bend: Array
+    warp: Array
     px: Array
     root_weight: Array
     view: Index
@@ -88,6 +91,7 @@ class Views:
             self,
             points_mm=self.points_mm[corners],
             bend=self.bend[corners],
+            warp=self.warp[corners],
             px=self.px[corners],
             root_weight=self.root_weight[corners],
             view=self.view[corners],

@@ -12,6 +12,7 @@ from vision.boards import Board, BoardSet
 from vision.errors import LensError
 from vision.frames import Array
 from vision.lens_state import Views
+from vision.observations import bend_modes, bend_sigma_mm
 from vision.sightings import PhotoSightings, Sighting
 
 FEWEST_CORNERS = 8
@@ -118,13 +119,15 @@ def _centred(board: Board) -> Array:
 def _arrays(usable: Sequence[tuple[ViewName, Sighting]], boards: Sequence[Board]) -> Views:
     index = {board.name: i for i, board in enumerate(boards)}
     photos = {number: i for i, number in enumerate(dict.fromkeys(name.photo for name, _ in usable))}
-    shapes = [bend_modes(board) for board in boards]
+    bends = [bend_modes(board, np.arange(board.corner_count)) for board in boards]
+    warps = [warp_shapes(board) for board in boards]
     flat = [_centred(board) for board in boards]
     cov = np.concatenate([sighting.cov_px for _, sighting in usable])
     root = np.linalg.cholesky(np.linalg.inv(cov)).transpose(0, 2, 1)
     return Views(
         points_mm=np.concatenate([flat[index[s.board]][s.corner_ids] for _, s in usable]),
-        bend=np.concatenate([shapes[index[s.board]][s.corner_ids] for _, s in usable]),
+        bend=np.concatenate([bends[index[s.board]][s.corner_ids] for _, s in usable]),
+        warp=np.concatenate([warps[index[s.board]][s.corner_ids] for _, s in usable]),
         px=np.concatenate([s.px for _, s in usable]),
         root_weight=np.ascontiguousarray(root),
         view=np.repeat(np.arange(len(usable)), [len(s.px) for _, s in usable]),
@@ -136,19 +139,19 @@ def _arrays(usable: Sequence[tuple[ViewName, Sighting]], boards: Sequence[Board]
     )
 
 
-def bend_modes(board: Board) -> Array:
-    """Out-of-plane shapes at the corners, shape (n, 3): bent along x, twisted, bent along y; each between -1 and 1."""
+def warp_shapes(board: Board) -> Array:
+    """Quadratic shapes over the corners, shape (n, 3): along x, crossed, along y; each between -1 and 1."""
     half = np.maximum(np.abs(_centred(board)[:, :2]).max(axis=0), 1e-9)
     u, v = (_centred(board)[:, :2] / half).T
     return np.column_stack([2.0 * u * u - 1.0, u * v, 2.0 * v * v - 1.0])
 
 
 def board_sigmas(board: Board) -> Array:
-    """σ of aspect (relative) and of the three bend amplitudes (mm): half of the half-widths stated for the board.
+    """σ of aspect (relative) and of the three bend amplitudes (mm), by the half-widths stated for the board.
 
     The two axes' scales are measured one by one, so their errors add; the overall scale changes no camera parameter.
     """
     scale = board.scale
     aspect = np.sqrt(2.0) * np.hypot(scale.common_pm / 2.0, scale.own_pm / 2.0)
-    bend = max(board.flatness_pm_mm / 2.0, 1e-6)
+    bend = max(bend_sigma_mm(board), 1e-6)
     return np.array([max(float(aspect), 1e-9), bend, bend, bend])

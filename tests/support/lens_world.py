@@ -31,10 +31,12 @@ def photo(
     wobble=(0.0, 0.0),
     warp_px=0.0,
     printed_off_mm=0.0,
+    bent_mm=0.0,
 ):
     """One photo of the board; `place` is the board's centre in the picture as a share of width and height.
 
-    `printed_off_mm`, shape (corners, 2), is where the corners were printed minus where they should be.
+    `printed_off_mm`, shape (corners, 2), is where the corners were printed minus where they should be; `bent_mm` by how much
+    the face's left and right edge depart from its mean plane.
     """
     width, height, fx, fy, cx, cy, distortion = camera
     stretch = 1.0 + 0.01 * wobble[0] * rng.normal()
@@ -47,7 +49,9 @@ def photo(
     shift = distance_mm * np.array([x, y, 1.0]) - turn @ BOARD.centre_mm
     matrix = np.array([[fx, 0, cx], [0, fy, cy], [0, 0, 1]])
     corners = BOARD.corners_mm()
+    across = 2.0 * corners[:, 0] / BOARD.size_mm[0] - 1.0
     corners[:, :2] += printed_off_mm
+    corners[:, 2] += bent_mm * (3.0 * across**2 - 1.0) / 2.0
     px = cv2.projectPoints(corners, cv2.Rodrigues(turn)[0], shift, matrix, np.array(distortion))[0].reshape(-1, 2)
     px = px + noise_px * rng.normal(size=px.shape)
     flat = BOARD.corners_mm()[:, :2] / BOARD.corners_mm()[:, :2].max(axis=0) * 2.0 - 1.0

@@ -56,6 +56,7 @@ def test_zhangs_data():
     views = Views(
         points_mm=np.tile(np.column_stack([model_points, np.zeros(n)]), (5, 1)),
         bend=np.zeros((5 * n, 3)),
+        warp=np.zeros((5 * n, 3)),
         px=np.concatenate(px),
         root_weight=np.tile(np.eye(2), (5 * n, 1, 1)),
         view=np.repeat(np.arange(5), n),
