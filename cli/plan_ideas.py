@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from calib.decision.plan import Decided, decide_all
@@ -12,7 +12,7 @@ from calib.paper.bay import BayPlan, FloorPlace, PhotoPlace
 from cli.plan_run import Setting, predict
 from vision.boards import BoardSet
 from vision.boards_io import starter_boards
-from vision.errors import MeasurementError
+from vision.errors import BoardError, MeasurementError
 from vision.imagined import free_ids, larger_picture
 from vision.parallel import in_parallel
 
@@ -90,11 +90,22 @@ def ideas(setting: Setting) -> Iterator[Idea]:
             f"an evener floor, or one that was measured: ±{hands.floor_pm_mm / 2:g} mm",
             with_hands(floor_pm_mm=hands.floor_pm_mm / 2),
         )
-    yield Idea(7, _beside_words(sites), _with_floor_boards(setting, sites))
-    larger = starter_boards("a3")
-    if any(larger[board.name].square_mm > board.square_mm for board in setting.boards if board.name in larger):
-        yield Idea(8, _larger_words(sites), _with_larger_boards(setting))
+    for cost, words, change in (
+        (7, _beside_words(sites), lambda: _with_floor_boards(setting, sites)),
+        (8, _larger_words(sites), lambda: _with_larger_boards(setting)),
+    ):
+        changed = _if_ids_are_left(change)
+        if changed is not None and changed.boards != setting.boards:
+            yield Idea(cost, words, changed)
     yield Idea(9, "a camera with twice as many pixels a side", replace(setting, lens=larger_picture(setting.lens, SHARPER)))
+
+
+def _if_ids_are_left(change: Callable[[], Setting]) -> Setting | None:
+    """None where the boards' dictionary is full."""
+    try:
+        return change()
+    except BoardError:
+        return None
 
 
 def _surer_words(sites: Sites) -> str:
@@ -147,18 +158,11 @@ def _with_floor_boards(setting: Setting, sites: Sites) -> Setting:
 
 
 def _with_larger_boards(setting: Setting) -> Setting:
-    larger = starter_boards("a3")
-    boards = [
-        replace(
-            board,
-            columns=larger[board.name].columns,
-            rows=larger[board.name].rows,
-            square_mm=larger[board.name].square_mm,
-            marker_mm=larger[board.name].marker_mm,
-            first_id=larger[board.name].first_id,
-        )
-        if board.name in larger and board.is_charuco and larger[board.name].square_mm > board.square_mm
-        else board
-        for board in setting.boards
-    ]
+    """With ids that no other board has: the set may have others where the larger boards have theirs."""
+    larger, boards = starter_boards("a3"), list(setting.boards)
+    for i, board in enumerate(boards):
+        if board.name in larger and board.is_charuco and larger[board.name].square_mm > board.square_mm:
+            like = larger[board.name]
+            size = replace(board, columns=like.columns, rows=like.rows, square_mm=like.square_mm, marker_mm=like.marker_mm)
+            boards[i] = replace(size, first_id=free_ids([*boards[:i], *boards[i + 1 :]], size))
     return replace(setting, boards=BoardSet(tuple(boards)))

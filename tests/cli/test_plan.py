@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from cli.plan_ideas import Idea, ideas
+from cli.plan_setting import open_setting
 from tests.support.commands import bayfix
 from tests.support.documents import table_keys
+from vision.boards import BoardSet
 from vision.camera import Camera, LensProfile
 from vision.camera_io import write_profile
+from vision.imagined import free_ids
 
 SHEET = """\
 schema = "placement-sheet/1"
@@ -85,6 +90,24 @@ def test_poor_light_and_bad_hands_cost(folder):
     assert all(dim[name] > usual[name] for name in usual)
     assert careless["lateral_mm"] > 1.5 * usual["lateral_mm"]
     assert careless["distance_mm"] > 1.2 * usual["distance_mm"]
+
+
+def test_no_idea_needs_marker_ids_that_are_taken(folder):
+    setting = open_setting(folder / "sheet.toml", folder / "shop.lens.toml")
+    boards = list(setting.boards)
+
+    def costs() -> dict[int, Idea]:
+        return {idea.cost: idea for idea in ideas(replace(setting, boards=BoardSet(tuple(boards))))}
+
+    like, count = setting.boards["stand-1"], len(boards)
+    while len(boards) < count + 4:  # where the larger boards of the starter set have theirs
+        boards.append(replace(like, name=f"more-{len(boards)}", first_id=free_ids(boards, like)))
+    assert costs()[8].setting.boards["wheel-rear-left"].square_mm > setting.boards["wheel-rear-left"].square_mm
+    # until there is room for none of the larger boards, which have some 20 markers each
+    boards += [replace(like, name=f"block-{k}", first_id=id_) for k, id_ in enumerate(range(free_ids(boards, like), 534, 12))]
+    left = costs()
+    assert 9 in left
+    assert 8 not in left
 
 
 @pytest.mark.slow
