@@ -15,6 +15,7 @@ from tests.support.documents import table_keys
 from vision.boards import BoardSet
 from vision.camera import Camera, LensProfile
 from vision.camera_io import write_profile
+from vision.errors import BoardError
 from vision.imagined import free_ids
 
 SHEET = """\
@@ -103,11 +104,15 @@ def test_no_idea_needs_marker_ids_that_are_taken(folder):
     while len(boards) < count + 4:  # where the larger boards of the starter set have theirs
         boards.append(replace(like, name=f"more-{len(boards)}", first_id=free_ids(boards, like)))
     assert costs()[8].setting.boards["wheel-rear-left"].square_mm > setting.boards["wheel-rear-left"].square_mm
-    # until there is room for none of the larger boards, which have some 20 markers each
-    boards += [replace(like, name=f"block-{k}", first_id=id_) for k, id_ in enumerate(range(free_ids(boards, like), 534, 12))]
-    left = costs()
-    assert 9 in left
-    assert 8 not in left
+    # a dictionary with no run of ids left for another floor board: it is not proposed, and nothing is refused
+    floor = setting.boards["floor-1"]
+    for name in map("block-{}".format, range(100)):
+        try:
+            boards.append(replace(floor, name=name, first_id=free_ids(boards, floor)))
+        except BoardError:
+            break
+    assert 7 not in costs()
+    assert {8, 9} <= set(costs())  # the larger ones have as many markers, and take the ids they had
 
 
 @pytest.mark.slow
