@@ -50,8 +50,8 @@ class CheckRun:
     remarks: tuple[str, ...]
 
 
-class How(TypedDict):
-    """How a check is to be judged, for all its targets alike."""
+class How(TypedDict, total=False):
+    """How a check is to be judged, for all its targets alike; without a key: as by the command without its option."""
 
     car_not_seen: str | None
     without: Sequence[str]

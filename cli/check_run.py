@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import functools
-import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Unpack
 
 from calib.alignment import alignment
 from calib.bodies import REST, board_of, epoch_of_body, not_tied_in_words, suspicions
@@ -17,8 +17,9 @@ from calib.paper.sheet import Sheet
 from calib.paper.stand import read_stand
 from calib.paper.target_identity import need_right_target
 from calib.paper.vehicle import read_vehicle
-from calib.pipeline import Car, CarStayed, CheckOutcome, car_stayed, check_of
-from cli.check import NOT_SHOWN, CheckRun
+from calib.pipeline import Car, CheckOutcome, check_of
+from cli.car_stayed import car_in, reason_given, settled_words, shown_to_stay, unseen_words
+from cli.check import CheckRun, How
 from cli.check_photos import check_photos, need_floor_board
 from cli.doubting import MOST_CURES, doubt_in, odd_photos
 from cli.kept_survey import Survey
@@ -43,10 +44,7 @@ def run_check(
     survey: Survey,
     given: Sequence[Path],
     tick: Tick,
-    *,
-    car_not_seen: str | None = None,
-    without: Sequence[str] = (),
-    guard_band: bool = False,
+    **how: Unpack[How],
 ) -> CheckRun:
     """Measure one placement on top of the survey.
 
@@ -65,9 +63,7 @@ def run_check(
         looked.epoch,
         looked.views,
         looked.adjusted,
-        car_not_seen=car_not_seen,
-        without=without,
-        guard_band=guard_band,
+        **how,
     )
     return replace(run, remarks=(*looked.told_of(target), *run.remarks))
 
@@ -137,9 +133,7 @@ def outcome_of(
     adjusted: tuple[Network, tuple[Moved, ...]],
     *,
     car: Car | None = None,
-    car_not_seen: str | None = None,
-    without: Sequence[str] = (),
-    guard_band: bool = False,
+    **how: Unpack[How],
 ) -> CheckRun:
     """From the check's network and what moved to the verdict.
 
@@ -156,11 +150,8 @@ def outcome_of(
     network, moved = adjusted
     stand = read_stand(desk.job.need_stand())
     remarks = moved_words(moved, views, desk)
-    stayed = car_stayed(network.poses, desk.job, desk.boards, epoch)
-    refuse_moved_car(stayed, desk)
-    remarks += settled_words(stayed)
-    if not stayed and car_not_seen is None:
-        remarks.append(NOT_SHOWN)
+    stayed = car_in(desk, network, epoch)
+    remarks += [*settled_words(stayed), *unseen_words(stayed, how)]
     car = car or car_from(desk, survey, network.poses)
     remarks += car.remarks
     outcome = check_of(
@@ -170,9 +161,9 @@ def outcome_of(
         stand,
         desk.boards,
         epoch,
-        without=without,
-        car_shown=_shown(stayed, sheet) or car_not_seen is not None,
-        rule=Rule.GUARD_BAND if guard_band else Rule.PROBABILITY,
+        without=how.get("without", ()),
+        car_shown=shown_to_stay(stayed, sheet) or reason_given(how),
+        rule=rule_of(how),
     )
     outcome, told = on_this_car(desk, car, outcome)
     remarks += told
@@ -181,6 +172,10 @@ def outcome_of(
     if len(views) == 1:
         remarks.append("one photo: stand 30° to 45° beside the target's normal, or add a second photo from the other side")
     return CheckRun(epoch, outcome, stayed, moved, network, tuple(view.photo for view in views), tuple(remarks))
+
+
+def rule_of(how: How) -> Rule:
+    return Rule.GUARD_BAND if how.get("guard_band") else Rule.PROBABILITY
 
 
 def on_this_car(desk: Desk, car: Car, outcome: CheckOutcome) -> tuple[CheckOutcome, list[str]]:
@@ -317,42 +312,3 @@ def moved_words(moved: Sequence[Moved], views: Sequence[View], desk: Desk) -> li
             "and find out what touched them"
         )
     return out
-
-
-def settled_words(stayed: Sequence[CarStayed]) -> list[str]:
-    """Boards on the body that are elsewhere although the wheels stayed."""
-    return [
-        f"{row.board} on the car's body moved by {row.shift_mm:.1f} mm (U {row.u_shift_mm:.1f} mm) since rest, while the "
-        "wheels stayed: a load, somebody in the car, a door? Touched points on the body are elsewhere now"
-        for row in stayed
-        if row.on_body and row.moved
-    ]
-
-
-def _shown(stayed: Sequence[CarStayed], sheet: Sheet) -> bool:
-    """Whether it is shown that what the placement starts from stayed: the wheels, or the body for a point touched on it."""
-    return bool(stayed) and not (sheet.touched_points and any(row.moved for row in stayed))
-
-
-def refuse_moved_car(stayed: Sequence[CarStayed], desk: Desk, *, with_body: bool = False) -> None:
-    """Refuse photos in which a wheel board is not where it was in `rest`; a board on the body counts where no wheel is seen.
-
-    Parameters
-    ----------
-    with_body : bool
-        Boards on the body count in any case.
-
-    Raises
-    ------
-    MeasurementError
-    """
-    with_body = with_body or all(row.on_body for row in stayed)
-    moved = [row for row in stayed if row.moved and (with_body or not row.on_body)]
-    if moved:
-        worst = max(moved, key=lambda row: row.shift_mm)
-        what = "the car's body (or the board on it)" if worst.on_body else "the car (or a wheel board)"
-        raise MeasurementError(
-            f"{what} moved since epoch rest: {worst.board} by {worst.shift_mm:.1f} mm "
-            f"and {math.degrees(worst.turn_rad):.2f}° (U {worst.u_shift_mm:.1f} mm)",
-            hint=f"set chocks and brake, photograph epoch rest again and run: bayfix survey {desk.job.folder}",
-        )

@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Unpack
 
 from calib.decision.floor_limits import judge_floor
 from calib.decision.mat_moves import mat_moves, misfit_words
@@ -21,9 +21,10 @@ from calib.geometry.placement import Placement
 from calib.geometry.places import with_board_marks
 from calib.paper.mat import Mat
 from calib.paper.sheet import Sheet
-from calib.pipeline import Car, CarStayed, CheckOutcome, car_stayed, need_sources
-from cli.check import NOT_SHOWN, CheckRun
-from cli.check_run import Looked, moved_words, on_this_car, refuse_moved_car, settled_words
+from calib.pipeline import Car, CarStayed, CheckOutcome, need_sources
+from cli.car_stayed import car_in, reason_given, settled_words, unseen_words
+from cli.check import CheckRun, How
+from cli.check_run import Looked, moved_words, on_this_car, rule_of
 from cli.kept_survey import Survey
 from cli.stations import Desk, car_from
 from cli.targets import Target
@@ -36,10 +37,7 @@ def run_mat(
     sheet: Sheet,
     survey: Survey,
     given: Sequence[Path] = (),
-    *,
-    car_not_seen: str | None = None,
-    without: Sequence[str] = (),
-    guard_band: bool = False,
+    **how: Unpack[How],
 ) -> CheckRun:
     """Measure where the marks of a mat lie.
 
@@ -58,12 +56,10 @@ def run_mat(
     survey = replace(survey, state=network.state, points=(*survey.points, *points))
     car = car_from(desk, survey, network.poses)
     stayed = stayed_at_touches(desk, sheet)
-    shown = bool(stayed) or car_not_seen is not None
-    rule = Rule.GUARD_BAND if guard_band else Rule.PROBABILITY
-    outcome, remarks = mat_outcome(desk, sheet, car, without, car_shown=shown, rule=rule)
+    outcome, remarks = _judged(desk, sheet, car, stayed, how)
     outcome, told = on_this_car(desk, car, outcome)
     photos = tuple(dict.fromkeys(photo for row in _rows(desk, sheet) for photo in _photo_names(row)))
-    unseen = [] if shown else [NOT_SHOWN]
+    unseen = unseen_words(stayed, how)
     epoch = f"mat-{sheet.name}" if sheet.name else "mat"
     return CheckRun(epoch, outcome, stayed, (), network, photos, (*unseen, *car.remarks, *remarks, *told))
 
@@ -72,10 +68,7 @@ def mat_in_photos(
     target: Target,
     looked: Looked,
     car: Car,
-    *,
-    car_not_seen: str | None = None,
-    without: Sequence[str] = (),
-    guard_band: bool = False,
+    **how: Unpack[How],
 ) -> CheckRun:
     """A mat in photos that were looked at; its touched marks are in the survey already.
 
@@ -86,21 +79,22 @@ def mat_in_photos(
     """
     desk, sheet = target.desk, target.sheet
     network, moved = looked.adjusted
-    stayed = car_stayed(network.poses, desk.job, desk.boards, looked.epoch)
-    refuse_moved_car(stayed, desk)
-    stayed = stayed or stayed_at_touches(desk, sheet)
-    shown = bool(stayed) or car_not_seen is not None
-    rule = Rule.GUARD_BAND if guard_band else Rule.PROBABILITY
+    stayed = car_in(desk, network, looked.epoch) or stayed_at_touches(desk, sheet)
     found = _by_boards(target, car, looked.epoch)
     marked, car = (sheet, car) if found is None else (marked_sheet(sheet, target.mat), replace(car, poses=found.poses))
-    outcome, remarks = mat_outcome(desk, marked, car, without, car_shown=shown, rule=rule)
+    outcome, remarks = _judged(desk, marked, car, stayed, how)
     outcome, told = on_this_car(desk, car, outcome)
     if found is not None:
         outcome = replace(outcome, gaps=found.gaps)
         remarks += _board_words(found)
-    unseen = [] if shown else [NOT_SHOWN]
+    unseen = unseen_words(stayed, how)
     told = [*moved_words(moved, looked.views, desk), *settled_words(stayed), *unseen, *car.remarks, *remarks, *told]
     return CheckRun(looked.epoch, outcome, stayed, moved, network, tuple(view.photo for view in looked.views), tuple(told))
+
+
+def _judged(desk: Desk, sheet: Sheet, car: Car, stayed: Sequence[CarStayed], how: How) -> tuple[CheckOutcome, list[str]]:
+    shown = bool(stayed) or reason_given(how)
+    return mat_outcome(desk, sheet, car, how.get("without", ()), car_shown=shown, rule=rule_of(how))
 
 
 def _by_boards(target: Target, car: Car, epoch: str) -> MatFit | None:

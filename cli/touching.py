@@ -22,7 +22,8 @@ from calib.paper.stylus import Stylus, check_stylus, read_stylus, scale_of
 from calib.paper.stylus import from_document as stylus_of
 from calib.paper.stylus import to_document as stylus_document
 from calib.pipeline import CarStayed, car_stayed, floor_of
-from cli.check_run import on_survey, refuse_moved_car
+from cli.car_stayed import refuse_moved_car
+from cli.check_run import on_survey
 from cli.doubting import odd_photos
 from cli.kept_survey import Survey
 from cli.stations import Desk, Tick, car_from, look_at, looked_again, unfound

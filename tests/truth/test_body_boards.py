@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from calib.pipeline import car_stayed
-from cli.check_run import refuse_moved_car
+from cli.car_stayed import refuse_moved_car
 from synthetic_images.bay import BodyBoard
 from tests.support import figures as fg
 from tests.support.simulated import (
