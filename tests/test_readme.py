@@ -248,7 +248,7 @@ def test_every_key_of_a_file_is_explained():
     from calib.paper.bay import _BayFile, _ByHand, _Car, _Floor, _Photo, _Point
     from calib.paper.before import _BeforeFile, _Item
     from calib.paper.entries import LeastLength, LengthEntry, MostAngle, ProvenanceEntry
-    from calib.paper.job import _Distance, _JobFile
+    from calib.paper.job_model import DistanceEntry, JobFile
     from calib.paper.job_wheels import BodyEntry, WheelEntry, WheelsEntry
     from calib.paper.mat import _MatBoardEntry, _MatFile, _MatMarkEntry
     from calib.paper.room import _Car as _RoomCar
@@ -270,7 +270,7 @@ def test_every_key_of_a_file_is_explained():
     from vision.camera_io import _Camera, _Correlation, _Fit, _LensModel, _Wobble
 
     models = {
-        "job/1": (_JobFile, WheelsEntry, WheelEntry, BodyEntry, _Distance),
+        "job/1": (JobFile, WheelsEntry, WheelEntry, BodyEntry, DistanceEntry),
         "placement-sheet/1": (
             *(SheetFile, LengthEntry, ProvenanceEntry, SizeEntry, FloorEntry, MostAngle),
             *(ClearanceEntry, LeastLength, BetweenEntry, ConfirmedEntry),

@@ -10,26 +10,19 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
-from typing import Annotated, Self
 
-from pydantic import Field, field_validator, model_validator
-
-from calib.paper.job_wheels import BodyBoards, BodyEntry, HalfWidth, Standoff, Turning, WheelBoard, WheelsEntry
-from calib.paper.sheet import Filled
+from calib.paper.job_model import FLOOR_PM_MM, JobFile
+from calib.paper.job_wheels import BodyBoards, Standoff, Turning, WheelBoard
 from calib.paper.stand import Stand
-from calib.paper.vehicle import Overruled, OverruledEntry
+from calib.paper.vehicle import Overruled
 from vision.boards import BoardSet
 from vision.errors import FileError
-from vision.toml_io import FileModel, line_of, read_text, read_toml, write_whole
+from vision.toml_io import line_of, read_text, read_toml, write_whole
 
 __all__ = ["Job", "Standoff", "TapeDistance", "WheelBoard", "check_job", "read_job", "with_overrides", "write_result"]
 
 SCHEMA = "job/1"
 JOB_FILE = "job.toml"
-FLOOR_PM_MM = 2.0
-"""Unevenness of a shop floor under the boards and wheels, half-width at k = 2 (common practice, no source)."""
-STANDOFF_COMMON_PM_MM = 0.0
-LEAST_FLOOR_BOARDS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,11 +177,34 @@ def read_job(
         raise FileError(f"{folder}: no such job folder", hint=f"make one: bayfix job new {folder}")
     if not path.is_file():
         raise FileError(f"{folder}: no {JOB_FILE} in this folder", hint=f"write one: bayfix job new {folder}")
-    job = read_toml(path, _JobFile, SCHEMA).job(folder)
+    job = _job_of(read_toml(path, JobFile, SCHEMA), folder)
     _check_uses(job, path)
     job = with_overrides(job, boards=boards, lens=lens, sheet=sheet, stand=stand)
     _check_files(job, path, lenses_there)
     return job
+
+
+def _job_of(file: JobFile, folder: Path) -> Job:
+    return Job(
+        folder=folder,
+        lens=tuple(folder / name for name in file.lens),
+        lens_for=tuple((pattern, folder / entry.lens) for pattern, entry in file.photos.items()),
+        boards=folder / file.boards,
+        sheet=None if file.sheet is None else folder / file.sheet,
+        stand=None if file.stand is None else folder / file.stand,
+        stands=tuple((placement, folder / name) for placement, name in file.stands.items()),
+        floor=tuple(file.floor),
+        wheels=file.wheels.boards(),
+        distances=tuple(TapeDistance(d.a, d.b, d.mm, d.pm_mm) for d in file.distance),
+        floor_pm_mm=FLOOR_PM_MM if file.floor_pm_mm is None else file.floor_pm_mm,
+        standoff_common_pm_mm=file.common_pm_mm(),
+        vehicle=None if file.vehicle is None else folder / file.vehicle,
+        stylus=None if file.stylus is None else folder / file.stylus,
+        floor_typed=file.floor_pm_mm is not None,
+        floor_overruled=file.floor_overruled.overruled() if file.floor_overruled else None,
+        turning=file.wheels.turning(),
+        body=BodyBoards() if file.body is None else file.body.on_body(),
+    )
 
 
 def with_overrides(
@@ -344,79 +360,3 @@ def _where(path: Path, text: str, keys: tuple[str | int, ...]) -> str:
 
 def _dotted(keys: tuple[str | int, ...]) -> str:
     return ".".join(str(key) for key in keys)
-
-
-class _Distance(FileModel):
-    a: Filled
-    b: Filled
-    mm: Annotated[float, Field(gt=0.0, le=50000.0)]
-    pm_mm: Annotated[float, Field(gt=0.0, le=100.0)]
-
-    @model_validator(mode="after")
-    def _two_boards(self) -> Self:
-        if self.a == self.b:
-            raise ValueError(f"a and b are the same board {self.a}")
-        return self
-
-
-class _Photos(FileModel):
-    lens: Filled
-
-
-class _JobFile(FileModel):
-    schema_name: str = Field(alias="schema")
-    lens: Annotated[list[Filled], Field(min_length=1)]
-    boards: Filled
-    sheet: Filled | None = None
-    stand: Filled | None = None
-    stands: dict[str, Filled] = {}
-    vehicle: Filled | None = None
-    stylus: Filled | None = None
-    floor: list[Filled]
-    floor_pm_mm: Annotated[float, Field(gt=0.0, le=50.0)] | None = None
-    floor_overruled: OverruledEntry | None = None
-    standoff_common_pm_mm: HalfWidth | None = None
-    photos: dict[str, _Photos] = {}
-    wheels: WheelsEntry
-    body: BodyEntry | None = None
-    distance: list[_Distance] = []
-
-    @field_validator("floor")
-    @classmethod
-    def _make_a_plane(cls, floor: list[str]) -> list[str]:
-        if len(floor) < LEAST_FLOOR_BOARDS:
-            raise ValueError(f"{len(floor)} floor boards, a plane needs at least {LEAST_FLOOR_BOARDS}")
-        return floor
-
-    @model_validator(mode="after")
-    def _common_once(self) -> Self:
-        if self.standoff_common_pm_mm is not None and self.wheels.standoff_common_pm_mm is not None:
-            raise ValueError("standoff_common_pm_mm stands at the top and under [wheels]: write it once")
-        return self
-
-    def common_pm_mm(self) -> float:
-        """Half-width shared by all stand-offs; people write it at the top or under [wheels]."""
-        given = (self.standoff_common_pm_mm, self.wheels.standoff_common_pm_mm)
-        return next((value for value in given if value is not None), STANDOFF_COMMON_PM_MM)
-
-    def job(self, folder: Path) -> Job:
-        return Job(
-            folder=folder,
-            lens=tuple(folder / name for name in self.lens),
-            lens_for=tuple((pattern, folder / entry.lens) for pattern, entry in self.photos.items()),
-            boards=folder / self.boards,
-            sheet=None if self.sheet is None else folder / self.sheet,
-            stand=None if self.stand is None else folder / self.stand,
-            stands=tuple((placement, folder / name) for placement, name in self.stands.items()),
-            floor=tuple(self.floor),
-            wheels=self.wheels.boards(),
-            distances=tuple(TapeDistance(d.a, d.b, d.mm, d.pm_mm) for d in self.distance),
-            floor_pm_mm=FLOOR_PM_MM if self.floor_pm_mm is None else self.floor_pm_mm,
-            standoff_common_pm_mm=self.common_pm_mm(),
-            vehicle=None if self.vehicle is None else folder / self.vehicle,
-            stylus=None if self.stylus is None else folder / self.stylus,
-            floor_typed=self.floor_pm_mm is not None,
-            floor_overruled=self.floor_overruled.overruled() if self.floor_overruled else None,
-            turning=self.wheels.turning(),
-            body=BodyBoards() if self.body is None else self.body.on_body(),
-        )

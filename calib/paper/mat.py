@@ -15,6 +15,7 @@ from typing import Annotated, Self
 from pydantic import Field, model_validator
 
 from calib.paper.entries import Filled, PointName
+from calib.paper.listed import apart, each_once
 from vision.toml_io import FileModel, read_toml
 
 SCHEMA = "mat/1"
@@ -109,6 +110,9 @@ class _MatMarkEntry(FileModel):
     y_mm: _Place
     pm_mm: _HalfWidth = PLACE_PM_MM
 
+    def mark(self) -> MatMark:
+        return MatMark(self.name, self.x_mm, self.y_mm, self.pm_mm)
+
 
 class _MatBoardEntry(FileModel):
     name: Filled
@@ -117,6 +121,10 @@ class _MatBoardEntry(FileModel):
     turn_deg: Annotated[float, Field(ge=-360.0, le=360.0)] = 0.0
     pm_mm: _HalfWidth = PLACE_PM_MM
     turn_pm_deg: Annotated[float, Field(gt=0.0, le=10.0)] = TURN_PM_DEG
+
+    def board(self) -> MatBoard:
+        turn_rad, turn_pm_rad = math.radians(self.turn_deg), math.radians(self.turn_pm_deg)
+        return MatBoard(self.name, self.x_mm, self.y_mm, turn_rad, self.pm_mm, turn_pm_rad)
 
 
 class _MatFile(FileModel):
@@ -128,31 +136,15 @@ class _MatFile(FileModel):
 
     @model_validator(mode="after")
     def _each_once(self) -> Self:
-        for what, entries in (("mark", self.mark), ("board", self.board)):
-            names = [entry.name for entry in entries]
-            twice = sorted({name for name in names if names.count(name) > 1})
-            if twice:
-                raise ValueError(f"{what} {twice[0]} is listed twice")
-            places = [(entry.x_mm, entry.y_mm) for entry in entries]
-            same = [entry.name for entry in entries if places.count((entry.x_mm, entry.y_mm)) > 1]
-            if same:
-                raise ValueError(f"{what}s {' and '.join(same)} are in the same place")
+        each_once(mark=(one.name for one in self.mark), board=(one.name for one in self.board))
+        for what, entries in (("marks", self.mark), ("boards", self.board)):
+            apart({one.name: (one.x_mm, one.y_mm) for one in entries}, what)
         return self
 
     def mat(self) -> Mat:
         return Mat(
-            tuple(MatMark(entry.name, entry.x_mm, entry.y_mm, entry.pm_mm) for entry in self.mark),
-            tuple(
-                MatBoard(
-                    entry.name,
-                    entry.x_mm,
-                    entry.y_mm,
-                    math.radians(entry.turn_deg),
-                    entry.pm_mm,
-                    math.radians(entry.turn_pm_deg),
-                )
-                for entry in self.board
-            ),
+            tuple(entry.mark() for entry in self.mark),
+            tuple(entry.board() for entry in self.board),
             self.stretch_pm_percent / 100.0,
             self.flatness_pm_mm,
         )

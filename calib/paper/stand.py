@@ -18,6 +18,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from calib.paper.adjusters import Adjuster, AdjusterEntry
+from calib.paper.listed import each_once
 from calib.paper.sheet import Filled
 from vision.frames import Array
 from vision.toml_io import FileModel, parsed, read_text, read_toml
@@ -246,10 +247,7 @@ class _StandFile(FileModel):
 
     @model_validator(mode="after")
     def _each_board_once(self) -> Self:
-        for what, names in (("board", [b.name for b in self.board]), ("adjuster", [a.name for a in self.adjuster])):
-            twice = sorted({name for name in names if names.count(name) > 1})
-            if twice:
-                raise ValueError(f"{what} {twice[0]} is listed twice")
+        each_once(board=(one.name for one in self.board), adjuster=(one.name for one in self.adjuster))
         return self
 
     def stand(self) -> Stand:

@@ -15,6 +15,7 @@ from typing import Annotated, Self
 import numpy as np
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
+from calib.paper.listed import apart, each_once
 from calib.paper.sheet import PointName
 from calib.paper.stand import Place, StandBoard, TypedBoard
 from vision.boards import BoardSet
@@ -136,14 +137,8 @@ class _FaceFile(FileModel):
 
     @model_validator(mode="after")
     def _apart(self) -> Self:
-        for what, names in (("mark", [m.name for m in self.mark]), ("board", [b.name for b in self.board])):
-            twice = sorted({name for name in names if names.count(name) > 1})
-            if twice:
-                raise ValueError(f"{what} {twice[0]} is listed twice")
-        places = [(entry.right_mm, entry.up_mm) for entry in self.mark]
-        same = [entry.name for entry in self.mark if places.count((entry.right_mm, entry.up_mm)) > 1]
-        if same:
-            raise ValueError(f"{' and '.join(same)} are in the same place")
+        each_once(mark=(one.name for one in self.mark), board=(one.name for one in self.board))
+        apart({one.name: (one.right_mm, one.up_mm) for one in self.mark})
         return self
 
     def face(self) -> TargetFace:
