@@ -16,6 +16,7 @@ from calib.geometry.intended_targets import Intended, carried_places, mark_place
 from calib.paper.bay import CHECK, EACH_ROLL, BayPlan, PhotoPlace
 from calib.paper.drawing import Drawing, Line, Point, Shape, Text, arrow, ellipse
 from calib.paper.mat import Mat
+from calib.paper.placements import POINT
 from vision.boards import BoardSet
 from vision.frames import Array
 
@@ -30,6 +31,8 @@ TYRE_WIDTH_MM, BOARD_MM = 210.0, 110.0
 TARGET_MM = {"panel": 1200.0, "reflector": 300.0, "mat": 1000.0}
 """Usual width of a target whose sheet gives none."""
 SAME_SPOT_MM, MAT_EDGE_MM = 150.0, 120.0
+CLEAR = 26.0
+"""Of a mat's name on the page, from middles of circles and boards."""
 CAUTION = "Hands off while the car rolls; one person in command. The vehicle maker's procedure decides."
 
 
@@ -59,7 +62,8 @@ def photo_plan(bay: BayPlan, targets: Sequence[Intended], title: str, boards: Bo
     Photos of a single roll epoch (`roll-2`) are listed, not drawn: the car stands elsewhere then.
     """
     spots = _spots(bay, _checked(targets))
-    rows = math.ceil(len(spots) / 2)
+    lines = [*map(_line, spots), *_touches(targets)]
+    rows = math.ceil(len(lines) / 2)
     foot = 96.0 + rows * LIST_LINE
     page = _page(bay, _outlines(bay, targets, boards), spots, foot)
     shapes: list[Shape] = [
@@ -75,14 +79,20 @@ def photo_plan(bay: BayPlan, targets: Sequence[Intended], title: str, boards: Bo
     shapes += _car(page, bay)
     shapes += _floor(page, bay)
     for target in targets:
-        if isinstance(target.carrier, Mat):
+        if target.sheet.kind == "mat":
             shapes += _mat(page, bay, target, boards)
         else:
             shapes += _target(page, bay, target)
     shapes += [shape for same in _by_place(spots) for shape in _spot(page, same)]
-    shapes += _list(spots, HEIGHT - foot + 40.0, rows)
+    shapes += _list(lines, HEIGHT - foot + 40.0, rows)
     shapes.append(Text((MARGIN, HEIGHT - 34.0), CAUTION, 15.0, INK))
     return Drawing(WIDTH, HEIGHT, tuple(shapes))
+
+
+def _touches(targets: Sequence[Intended]) -> list[str]:
+    """Marks that a stylus has to touch, a line for each."""
+    names = [mark.at.removeprefix(POINT) for target in targets for mark in target.touched]
+    return [f"×  {name}: touch it with the stylus, leaned differently in every photo, from both sides" for name in names]
 
 
 def _checked(targets: Sequence[Intended]) -> str:
@@ -109,7 +119,7 @@ def _outlines(bay: BayPlan, targets: Sequence[Intended], boards: BoardSet) -> li
     """Places that must be on the page, (2,) each: middles of standing targets, marks and boards of mats."""
     out: list[Array] = []
     for target in targets:
-        if isinstance(target.carrier, Mat):
+        if target.sheet.kind == "mat":
             out += [*mark_places(bay, target.sheet).values(), *_board_middles(bay, target, boards).values()]
         else:
             out.append(target_place(bay, target.sheet).translation_mm[:2])
@@ -199,20 +209,37 @@ def _mat(page: _Page, bay: BayPlan, target: Intended, boards: BoardSet) -> list[
         x, y = page.at(place)
         out += [Line(((x - 7.0, y - 7.0 * way), (x + 7.0, y + 7.0 * way)), STAND, 2.0) for way in (1.0, -1.0)]
         out.append(Text((x, y - 16.0), name, 14.0, STAND, "middle"))
-    out.append(_name(page, bay, target.name, low, high))
+    out.append(_name(page, bay, target.name, points))
     return out
 
 
-def _name(page: _Page, bay: BayPlan, name: str, low: Array, high: Array) -> Text:
-    """The mat's name at the side of its outline where floor boards and photos leave most room."""
-    others = [page.at(place) for place in (*((f.ahead_mm, f.left_mm) for f in bay.floor), *(p.at_mm for p in bay.photos))]
+def _name(page: _Page, bay: BayPlan, name: str, points: Array) -> Text:
+    """The mat's name inside its outline or at a side of it, where marks, boards and photos leave most room."""
+    low, high = points.min(axis=0) - MAT_EDGE_MM, points.max(axis=0) + MAT_EDGE_MM
+    places = (*((f.ahead_mm, f.left_mm) for f in bay.floor), *(p.at_mm for p in bay.photos), *points)
+    others = [page.at(place) for place in places]
     middle, wide = (low + high) / 2, 5.0 * len(name)
     left, right, near, far = (
         page.at(place) for place in ((middle[0], high[1]), (middle[0], low[1]), (low[0], middle[1]), (high[0], middle[1]))
     )
-    sides = [(near[0], near[1] + 14.0), (far[0], far[1] - 14.0), (left[0] - wide, left[1]), (right[0] + wide, right[1])]
-    best = max(sides, key=lambda side: min(math.dist(side, other) for other in others))
+    sides = [
+        at
+        for out in (14.0, 50.0, 86.0)
+        for at in (
+            (near[0], near[1] + out),
+            (far[0], far[1] - out),
+            (left[0] - wide - out, left[1]),
+            (right[0] + wide + out, right[1]),
+        )
+    ]
+    room = {at: min(_beside(at, wide, other) for other in others) for at in (page.at(middle), *sides)}
+    best = next((at for at, clear in room.items() if clear >= CLEAR), max(room, key=lambda at: room[at]))
     return Text(best, name, 17.0, STAND, "middle")
+
+
+def _beside(at: Point, wide: float, other: Point) -> float:
+    """From a line of text, `wide` to either side of its middle, to a point."""
+    return math.hypot(max(abs(at[0] - other[0]) - wide, 0.0), at[1] - other[1])
 
 
 def _target(page: _Page, bay: BayPlan, target: Intended) -> list[Shape]:
@@ -259,9 +286,8 @@ def _spot(page: _Page, same: Sequence[_Spot]) -> list[Shape]:
     ]
 
 
-def _list(spots: Sequence[_Spot], top: float, rows: int) -> list[Shape]:
+def _list(lines: Sequence[str], top: float, rows: int) -> list[Shape]:
     out: list[Shape] = [Line(((MARGIN, top - 26.0), (WIDTH - MARGIN, top - 26.0)), PALE, 1.5)]
-    lines = [_line(spot) for spot in spots]
     size = min(LIST_SIZE, LIST_SIZE * LIST_LETTERS / max(map(len, lines), default=1))
     for i, words in enumerate(lines):
         column, row = divmod(i, rows)
