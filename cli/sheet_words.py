@@ -156,6 +156,8 @@ def _note(label: str, placement: Mapping[str, Any]) -> str:
         return f"{placement['side']}, from the {place_in_words(placement['origin'])}"
     if label == "height":
         return "above the floor" if placement["height_from"] == "floor" else "above the plane the wheels stand on"
-    if placement["kind"] == "mat":
-        return "+ towards the car's front" if label.endswith(" ahead") else PLUS["lateral"]
+    if placement["kind"] == "mat" and label.endswith(" ahead"):
+        return "+ towards the car's front"
+    if placement["kind"] == "mat" or label == "lateral":
+        return f"from the {line_in_words(placement['line'])}, {PLUS['lateral']}"
     return PLUS.get(label, "")

@@ -177,6 +177,7 @@ def write_file(path: Path, data: str | bytes) -> None:
 def line_of(text: str, keys: tuple[str | int, ...]) -> int | None:
     """Line (from 1) where the entry at the path `keys` stands, or the nearest table header above it; None if unknown."""
     best: int | None = None
+    depth = 0
     table: tuple[str | int, ...] = ()
     counts: dict[tuple[str | int, ...], int] = {}
     for number, raw in enumerate(text.split("\n"), start=1):
@@ -196,8 +197,9 @@ def line_of(text: str, keys: tuple[str | int, ...]) -> int | None:
             continue
         else:
             continue
-        if table == keys[: len(table)] or (best is None and keys and table[: len(keys)] == keys):
-            best = number
+        into_it = table[: len(keys)] == keys and depth < len(keys)
+        if into_it or table == keys[: len(table)]:
+            best, depth = number, len(table)
     return best
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import unicodedata
 from collections.abc import Callable
 from typing import Annotated, Any, ClassVar, Literal, Self
 
@@ -14,30 +15,48 @@ from vision.toml_io import FileModel
 
 LengthUnit = Literal["mm", "cm", "m", "in"]
 AngleUnit = Literal["deg", "min"]
+LONGEST_NAME = 60
+TURNED = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+"""They turn the order in which the letters around them are shown."""
 _TEXT_PATTERN = {
     "mm": r"^\s*[+-]?\s*(\d+(\.\d+)?|\.\d+|(\d+\s+)?\d+/(2|4|8|16|32|64))\s*(mm|cm|m|in)\s*$",
     "deg": r"^\s*[+-]?\s*((\d+(\.\d+)?|\.\d+)\s*(deg|min)|\d+\s*deg\s*(\d+(\.\d+)?|\.\d+)\s*min)\s*$",
 }
 
 
+def _one_line(text: str) -> str:
+    """Words of one line, without characters that nobody sees and that would show the rest otherwise than it is."""
+    line = " ".join(text.split())
+    hidden = next((letter for letter in line if unicodedata.category(letter) == "Cc" or letter in TURNED), "")
+    if hidden:
+        raise ValueError(f"holds a character that is not shown (U+{ord(hidden):04X}): type it anew")
+    return line
+
+
 def _filled(text: str) -> str:
-    if not text.strip():
+    line = _one_line(text)
+    if not line:
         raise ValueError("is empty: fill it in")
-    return text.strip()
+    return line
 
 
+Words = Annotated[str, AfterValidator(_one_line), WithJsonSchema({"type": "string"})]
 Filled = Annotated[str, AfterValidator(_filled), WithJsonSchema({"type": "string", "pattern": r"\S"})]
 
 
 def _point(text: str) -> str:
-    if POINT_NAME.fullmatch(text) is None:
-        raise ValueError(f"{text!r} is no name of a touched point: letters, digits, hyphens, dots and underscores")
-    return text
+    return _name(text, "name of a touched point")
 
 
 def _placement_name(text: str) -> str:
+    return _name(text, "name")
+
+
+def _name(text: str, what: str) -> str:
     if POINT_NAME.fullmatch(text) is None:
-        raise ValueError(f"{text!r} is no name: letters, digits, hyphens, dots and underscores")
+        raise ValueError(f"{text!r} is no {what}: letters, digits, hyphens, dots and underscores")
+    if len(text) > LONGEST_NAME:
+        raise ValueError(f"{len(text)} letters are too long for a {what}: folders and files are called by it")
     return text
 
 
@@ -189,12 +208,15 @@ class FigureEntry(FileModel):
     least: ClassVar[float]
     most: ClassVar[float]
     widest: ClassVar[float]
+    below: ClassVar[str] = ""
+    """Said of a value under `least`."""
 
     @field_validator("value", check_fields=False)
     @classmethod
     def _in_range(cls, value: float, info: ValidationInfo) -> float:
         if not _told(info) and not cls.least <= value <= cls.most:
-            raise ValueError(f"{value:g} {cls.shown} is outside {cls.least:g} to {cls.most:g} {cls.shown}")
+            hint = cls.below if value < cls.least else ""
+            raise ValueError(f"{value:g} {cls.shown} is outside {cls.least:g} to {cls.most:g} {cls.shown}{hint}")
         return value
 
     @field_validator("tolerance", check_fields=False)
@@ -268,6 +290,6 @@ class ProvenanceEntry(FileModel):
 
     document: Filled = Field(description="Which document or service information page.")
     typed_by: Filled = Field(description="Who typed these numbers.")
-    edition: str = ""
+    edition: Words = ""
     date_read: datetime.date | None = Field(None, description="The day it was read, no quotes: 2026-01-31.")
-    checked_by: str = Field("", description="Who compared them with the document.")
+    checked_by: Words = Field("", description="Who compared them with the document.")

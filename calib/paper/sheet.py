@@ -46,7 +46,7 @@ from calib.paper.sheet_model import (
     SheetsFile,
     SizeEntry,
 )
-from calib.paper.sheet_sense import Fault, faults_of, measured_at, middles_of
+from calib.paper.sheet_sense import Fault, faults_of, measured_at, middles_of, own_or_top
 from vision.errors import FileError
 from vision.toml_io import checked, line_of, other_schema, parsed, read_text
 
@@ -154,7 +154,6 @@ def _sheets(file: SheetFile | SheetsFile, confirmation: Confirmation) -> Placeme
 
 def _sheet(entry: SheetFile | PlacementEntry, file: SheetFile | SheetsFile, confirmation: Confirmation) -> Sheet:
     side: Side = entry.side or file.side or "ahead"
-    floor, clearance = entry.floor or file.floor, entry.clearance or file.clearance
     name, together_with = (entry.name, entry.together_with) if isinstance(entry, PlacementEntry) else ("", None)
     line: Line = entry.line or file.line or "thrust"
     return Sheet(
@@ -165,12 +164,12 @@ def _sheet(entry: SheetFile | PlacementEntry, file: SheetFile | SheetsFile, conf
         required=_all_required(entry, side),
         provenance=Provenance(**file.provenance.model_dump()),
         height_from=entry.height_from or file.height_from,
-        floor_limits=FloorLimits() if floor is None else _floor(floor),
+        floor_limits=_floor(entry.floor, file.floor),
         name=name,
         kind=entry.kind,
         target_boards=tuple(entry.target_boards),
         size=None if entry.size is None else _size(entry.size),
-        clearance=Clearance() if clearance is None else _clearance(clearance),
+        clearance=_clearance(entry.clearance, file.clearance),
         marks=tuple(Mark(mark.name, measured_at(mark)) for mark in entry.mark),
         together_with=together_with or "",
         middles=_middles(middles_of(file)),
@@ -212,13 +211,15 @@ def _limits(figure: LengthEntry | AngleEntry) -> tuple[float, float]:
     )
 
 
-def _floor(entry: FloorEntry) -> FloorLimits:
-    pitch, roll = (math.inf if slope is None else math.radians(slope.most) for slope in (entry.pitch, entry.roll))
-    return FloorLimits(pitch, roll, math.inf if entry.flatness is None else entry.flatness.most)
+def _floor(own: FloorEntry | None, top: FloorEntry | None) -> FloorLimits:
+    """Limit by limit: one that a placement sets does not lift those at the top of the sheet."""
+    pitch, roll, flatness = (own_or_top(own, top, key) for key in ("pitch", "roll", "flatness"))
+    pitch_rad, roll_rad = (math.inf if slope is None else math.radians(slope.most) for slope in (pitch, roll))
+    return FloorLimits(pitch_rad, roll_rad, math.inf if flatness is None else flatness.most)
 
 
-def _clearance(entry: ClearanceEntry) -> Clearance:
-    rooms = (entry.sides, entry.beyond, entry.between, entry.floor)
+def _clearance(own: ClearanceEntry | None, top: ClearanceEntry | None) -> Clearance:
+    rooms = (own_or_top(own, top, key) for key in ("sides", "beyond", "between", "floor"))
     return Clearance(*(0.0 if room is None else room.least for room in rooms))
 
 

@@ -24,7 +24,7 @@ from calib.paper.entries import (
     ProvenanceEntry,
 )
 from calib.paper.placements import FIGURES, HeightFrom, Side, TargetKind
-from vision.toml_io import FileModel
+from vision.toml_io import EntryError, FileModel
 
 SCHEMA_ONE = "placement-sheet/1"
 SCHEMA_MANY = "placement-sheet/2"
@@ -36,6 +36,7 @@ class DistanceEntry(LengthEntry):
     """From the origin along the line to the target's centre; positive, also behind the car."""
 
     least, most = 0.0, 20000.0
+    below = ': positive also behind the car, where side = "behind" says so'
 
 
 class LateralEntry(LengthEntry):
@@ -122,7 +123,7 @@ class SizeEntry(FileModel):
     def _of_a_target(self) -> Self:
         for name, size in (("width", self.width), ("height", self.height), ("depth", self.depth)):
             if size is not None and not 0 < size <= 5000.0:
-                raise ValueError(f"a {name} of {size:g} mm is no size of a target: larger than zero, up to 5000 mm")
+                raise EntryError(f"a {name} of {size:g} mm is no size of a target: larger than zero, up to 5000 mm", name)
         return self
 
 
@@ -174,27 +175,29 @@ class PlacementFields(FileModel):
 
     @model_validator(mode="after")
     def _asks_for_something(self) -> Self:
-        given = {name.rsplit("_", 1)[0] for name in self.figures()}
+        given = [name.rsplit("_", 1)[0] for name in self.figures()]
         if self.kind == "mat":
-            if given or self.applies is not None:
-                raise ValueError(f"a mat has no {', '.join(sorted(given)) or 'applies'}: it is placed by its marks alone")
-            if len(self.mark) < 2:
-                raise ValueError(f"{len(self.mark)} marks, a mat is placed by two or more: [[placement.mark]]")
+            self._check_mat(given)
             return self
         if self.mark:
-            raise ValueError(f'marks are for a mat on the floor, this is a {self.kind}: write kind = "mat", or strike them out')
+            words = f'marks are for a mat on the floor, this is a {self.kind}: write kind = "mat", or strike them out'
+            raise EntryError(words, "mark")
         if not given:
             raise ValueError(f"no value at all: give at least one of {', '.join(n.rsplit('_', 1)[0] for n in FIGURES)}")
-        if self.applies is not None and set(self.applies) != given:
-            raise ValueError(_unlike(self.applies, given))
+        for name in given:
+            if self.applies is not None and name not in self.applies:
+                raise EntryError(f"{name} is given, but does not stand under applies", name)
+        for name in self.applies or ():
+            if name not in given:
+                raise EntryError(f"{name} applies to this target, but its value is not given", "applies")
         return self
 
-
-def _unlike(applies: list[FigureName], given: set[str]) -> str:
-    forgotten = [name for name in applies if name not in given]
-    if forgotten:
-        return f"{forgotten[0]} applies to this target, but its value is not given"
-    return f"{sorted(given - set(applies))[0]} is given, but does not stand under applies"
+    def _check_mat(self, given: list[str]) -> None:
+        foreign = [*given, *(["applies"] if self.applies is not None else [])]
+        if foreign:
+            raise EntryError(f"a mat has no {', '.join(foreign)}: it is placed by its marks alone", foreign[0])
+        if len(self.mark) < 2:
+            raise ValueError(f"{len(self.mark)} marks, a mat is placed by two or more: [[placement.mark]]")
 
 
 class SheetFile(PlacementFields):

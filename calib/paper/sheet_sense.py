@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from calib.paper.placements import POINT, Place
 from calib.paper.sheet_model import BetweenEntry, MarkEntry, PlacementEntry, PlacementFields, SheetFile, SheetsFile
@@ -52,6 +53,8 @@ def _resolved(place: str, points: Mapping[str, BetweenEntry]) -> Place:
 def _points(points: Mapping[str, BetweenEntry]) -> Iterator[Fault]:
     for name, entry in points.items():
         keys: Keys = ("points", name, "between")
+        if twin := _twin(name, list(points)[: list(points).index(name)]):
+            yield Fault(keys[:-1], _capitals_alone(name, twin))
         twice = _twice(entry.between)
         if twice:
             yield Fault(keys, f"{twice!r} is named twice")
@@ -98,6 +101,17 @@ def _names(file: SheetsFile) -> Iterator[Fault]:
     for i, name in enumerate(names):
         if name in names[:i]:
             yield Fault(("placement", i, "name"), f"{name!r} is the name of an earlier placement already")
+        elif twin := _twin(name, names[:i]):
+            yield Fault(("placement", i, "name"), _capitals_alone(name, twin))
+
+
+def _twin(name: str, earlier: Sequence[str]) -> str:
+    """Another name whose files would be the same where a system does not tell capitals from small letters; "" for none."""
+    return next((other for other in earlier if other != name and other.casefold() == name.casefold()), "")
+
+
+def _capitals_alone(name: str, twin: str) -> str:
+    return f"{name!r} and {twin!r} differ in capitals alone: their files would be one on Windows and macOS"
 
 
 def _together(file: SheetsFile) -> Iterator[Fault]:
@@ -170,15 +184,20 @@ def _height(entry: SheetFile | PlacementEntry, file: SheetFile | SheetsFile, key
         return
     if entry.size is None:
         return
-    clearance = entry.clearance or file.clearance
     under = entry.height.value - entry.size.height / 2
-    asked = clearance.floor.least if clearance and clearance.floor else 0.0
+    floor = own_or_top(entry.clearance, file.clearance, "floor")
+    asked = floor.least if floor else 0.0
     if under < 0:
         words = f"a target {entry.size.height:g} mm high with its centre at {entry.height.value:g} mm would stand in the floor"
         yield Fault((*keys, "height", "value"), words)
     elif under < asked:
         words = f"leaves {under:g} mm under the target, the clearance asks for {asked:g} mm"
         yield Fault((*keys, "height", "value"), words)
+
+
+def own_or_top(own: Any, top: Any, key: str) -> Any:
+    """What a placement's table says under `key`, else what the table at the top of the sheet says; None when neither does."""
+    return next((said for table in (own, top) if table is not None and (said := getattr(table, key)) is not None), None)
 
 
 def _twice(names: Sequence[str]) -> str:

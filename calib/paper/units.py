@@ -111,5 +111,7 @@ def _signed(found: re.Match[str], size: Fraction) -> Fraction:
 
 
 def _brief(typed: object) -> str:
+    if isinstance(typed, bool):
+        return str(typed).lower()
     text = typed.isoformat() if isinstance(typed, datetime.date | datetime.time) else repr(typed)
     return text if len(text) <= 40 else f"{text[:40]}…"

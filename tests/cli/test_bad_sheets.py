@@ -73,7 +73,7 @@ MISSING = [
     ),
     Bad(
         "a figure that applies is not given",
-        r":7: placement\.0: roll applies to this target, but its value is not",
+        r":10: placement\.0\.applies: roll applies to this target, but its value is not",
         "size =",
         'applies = ["distance", "lateral", "height", "yaw", "roll"]\nsize =',
         MANY,
@@ -89,6 +89,13 @@ MISSPELT = [
         "{ vaule = 1.0, value = 2600.0, unit",
         MANY,
     ),
+    Bad(
+        "single brackets",
+        r":7: placement: may stand here more than once: \[\[placement\]\], with double brackets",
+        "[[placement]]",
+        "[placement]",
+        MANY[: MANY.index('[[placement]]\nname = "camera-high"')] + MANY[MANY.index("[prov") :],
+    ),
     Bad("origin", r":4: origin: input should be 'front-axle', .* not 'front-axel'", "front-axle", "front-axel"),
     Bad("line", r":5: line: input should be 'thrust', 'centreline' or two places .* not 'trust'", '"thrust"', '"trust"'),
     Bad("side", r":6: side: input should be 'ahead' or 'behind', not 'in front'", '"ahead"', '"in front"'),
@@ -99,6 +106,7 @@ MISSPELT = [
         '"reflektor"',
         MANY,
     ),
+    Bad("another kind of file", r":1: schema: 'stand/1', this version reads", "placement-sheet/1", "stand/1"),
     Bad("schema", r"sheet\.toml:1: schema: 'placement-sheat/1', this version reads", "placement-sheet/1", "placement-sheat/1"),
     Bad("the model's own name of a key", r":2: schema_name: unknown key", "# a note", 'schema_name = "placement-sheet/1"'),
     Bad(
@@ -142,7 +150,12 @@ UNITS = [
     Bad("unit that is a number", r":10: distance\.unit: input should be 'mm', .* not 1", 'unit = "mm"', "unit = 1"),
 ]
 RANGE = [
-    Bad("negative distance", r":9: distance\.value: -2600 mm is outside 0 to 20000 mm", "2600.0", "-2600.0"),
+    Bad(
+        "negative distance",
+        r":9: distance\.value: -2600 mm is outside .*: positive also behind the car",
+        "2600.0",
+        "-2600.0",
+    ),
     Bad("inches taken for mm", r":9: distance\.value: 66040 mm is outside 0 to 20000 mm", 'unit = "mm"', 'unit = "in"'),
     Bad(
         "pitch past lying",
@@ -168,7 +181,7 @@ RANGE = [
     ),
     Bad(
         "a target of 12 m",
-        r":10: placement\.0\.size: a width of 12000 mm is no size of a target",
+        r":10: placement\.0\.size\.width: a width of 12000 mm is no size of a target",
         "width = 1200.0",
         "width = 12000.0",
         MANY,
@@ -205,14 +218,14 @@ CONTRADICTORY = [
     ),
     Bad(
         "figures of a mat",
-        r":35: placement\.3: a mat has no yaw",
+        r":39: placement\.3\.yaw: a mat has no yaw",
         'kind = "mat"',
         'kind = "mat"\nyaw = { value = 0, unit = "deg" }',
         MAT,
     ),
     Bad(
         "marks of a panel",
-        r":35: placement\.3: marks are for a mat on the floor, this is a panel",
+        r":39: placement\.3\.mark: marks are for a mat on the floor, this is a panel",
         'kind = "mat"',
         'kind = "panel"',
         MAT,
@@ -275,6 +288,15 @@ NAMES = [
         'with = "camera-low"\nsize =',
         MANY,
     ),
+    Bad("a hidden character", r":3: target: holds a character that is not shown \(U\+001B\)", "front camera", r"\u001b[2J"),
+    Bad("letters turned about", r":3: target: holds a character that is not shown \(U\+202E\)", "front camera", "\u202e18"),
+    Bad(
+        "a name of other capitals",
+        r":17: placement\.1\.name: 'Camera-Low' and 'camera-low' differ in capitals alone",
+        "camera-high",
+        "Camera-Low",
+        MANY,
+    ),
     Bad("a point of no name", r":4: origin: .* not 'point:'", "front-axle", "point:"),
     Bad(
         "points in a circle",
@@ -314,7 +336,7 @@ NAMES = [
 HOSTILE = [
     Bad("not a number", r":9: distance\.value: should be a finite number, not nan", "2600.0", "nan"),
     Bad("infinite", r":11: distance\.tolerance: should be a finite number, not inf", "10.0", "inf"),
-    Bad("true", r":9: distance\.value: should be a number, or a text .* not True", "2600.0", "true"),
+    Bad("true", r":9: distance\.value: should be a number, or a text .* not true", "2600.0", "true"),
     Bad("a date for a number", r":9: distance\.value: should be a number, .* not 2026-01-31", "2600.0", "2026-01-31"),
     Bad("a table for a number", r":9: distance\.value: should be a number, .* not \{'a': 1\}", "2600.0", "{ a = 1 }"),
     Bad(
@@ -329,6 +351,12 @@ HOSTILE = [
         MANY[MANY.index("[[") : MANY.index("[prov")],
         "placement = 5\n",
         MANY,
+    ),
+    Bad(
+        "a time for a date",
+        r":21: provenance\.date_read: .* without quotes .* not 2026-01-31T",
+        "2026-01-31",
+        "2026-01-31T08:00:00",
     ),
     Bad("a text for a date", r":21: provenance\.date_read: input should be a valid date", "2026-01-31", '"January"'),
     Bad("a day that is none", r":21: not valid TOML: invalid date or datetime", "2026-01-31", "2026-02-30"),

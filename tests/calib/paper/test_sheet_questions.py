@@ -28,11 +28,13 @@ def test_a_usual_sheet_is_not_asked_about(tmp_path, text):
 
 
 LENGTH = 'value = 2600.0   # a note at the end\nunit = "mm"\ntolerance = 10.0'
+YAW = 'yaw = { value = 0.0, unit = "deg", tolerance = 0.5 }'
 SUSPICIOUS = [
     (ONE, "value = 2600.0", "value = 15000.0", r"distance: 15000 mm is farther than most bays are long"),
-    (ONE, "value = 2600.0", "value = 102.4", r"distance: 102\.4 mm from the front-axle is under.* inches .* 2600\.96 mm"),
+    (ONE, "value = 2600.0", "value = 102.4", r"distance: 102\.4 mm from .*; it would be .*in inches 2600\.96 mm"),
+    (ONE, LENGTH, 'value = 2.6\nunit = "mm"', r"distance: 2\.6 mm .* is under the car; it would be in m 2600 mm: is"),
     (ONE, LENGTH, 'value = 480\nunit = "in"', r"distance: 12192 mm is farther"),
-    (ONE, "value = 1250.0", "value = 49.0", r"height: .* 49 mm above the floor; in inches it would be 1244\.6 mm: is the unit"),
+    (ONE, "value = 1250.0", "value = 49.0", r"height: .* 49 mm above the floor; .* in inches 1244\.6 mm: is the unit"),
     (ONE, "value = 1250.0", "value = 3000.0", r"height: .* 3000 mm above the floor: higher than a person reaches"),
     (ONE, "tolerance = 10.0", "tolerance = 0.05", r"distance: a tolerance of 0\.05 mm is finer than such targets are placed"),
     (ONE, "tolerance = 10.0", "lower = -0.3\nupper = 0.1", r"distance: a tolerance of 0\.2 mm is finer"),
@@ -44,6 +46,8 @@ SUSPICIOUS = [
     (MANY, "yaw = { value = 0.0", "yaw = { value = 180.0", r"placement\.0\.yaw: the target's face would look 180 deg past"),
     (MANY, "tolerance = 0.5", "tolerance = 30", r"placement\.0\.yaw: a limit of 30 deg \(1800 min\) is wide: .* a degree"),
     (MANY, "tolerance = 0.5", 'tolerance = "1 min"', r"placement\.0\.yaw: a tolerance of 0\.01667 deg \(1 min\) is finer"),
+    (MANY, YAW, 'yaw = { value = 45, unit = "min", tolerance = 30 }', r"placement\.0\.yaw: a turn of 0\.75 deg .* 45 deg"),
+    (MANY, YAW, 'pitch = { value = 1, unit = "deg", lower = 0, upper = 2 }', r"placement\.0\.pitch: .* a tolerance of 1 deg"),
     (MANY, "value = 1600.0", "value = 3600.0", r"placement\.2\.lateral: the target 3600 mm beside the line"),
 ]  # fmt: skip
 
@@ -65,6 +69,32 @@ def test_a_suspicious_number_is_one_question(tmp_path, text, old, new, question)
 def test_a_distance_from_the_far_axle_that_ends_under_the_car(tmp_path, side, origin, distance, words):
     text = ONE.replace('"ahead"', f'"{side}"').replace('"front-axle"', f'"{origin}"').replace("2600.0", str(distance))
     assert asked(tmp_path, text) == [f"distance: {words.replace('behind of', 'behind')}"]
+
+
+def test_limits_of_a_distance_behind_may_lie_about_itself(tmp_path):
+    """Its signs are turned inside: the question must not be missed for that."""
+    text = ONE.replace('"ahead"', '"behind"').replace('"front-axle"', '"point:b"').replace("value = 2600.0", "value = 4.0")
+    found = asked(tmp_path, text.replace("tolerance = 10.0", "lower = 0\nupper = 8", 1))
+    assert [words for words in found if "about the value itself" in words] == [
+        "distance: lower and upper limit the error, and these lie about the value itself: is it a tolerance of 4 mm?"
+    ]
+
+
+def test_marks_that_lie_together_tell_no_direction(tmp_path):
+    mark = '[[placement.mark]]\nname = "{}"\nahead = {{ value = {}, unit = "mm" }}\nleft = {{ value = 1500, unit = "mm" }}\n'
+    mat = '[[placement]]\nname = "mat"\ntarget = "mat"\nkind = "mat"\n' + mark.format("a", 500)
+    assert asked(tmp_path, MANY.replace("[provenance]", mat + mark.format("b", 1500) + "[provenance]")) == []
+    (found,) = asked(tmp_path, MANY.replace("[provenance]", mat + mark.format("b", 490) + "[provenance]"))
+    assert found == "placement.3.mark.1: mark b would lie 10 mm from mark a: which way lies the mat then?"
+
+
+def test_a_misspelt_point_is_not_taken_for_a_touched_one(tmp_path):
+    points = '[points.{}]\nbetween = ["point:left-lamp", "point:right-lamp"]\n\n[[placement]]'
+    text = MANY.replace('origin = "front-axle"', 'origin = "point:nose"', 1)
+    assert asked(tmp_path, text.replace("[[placement]]", points.format("nose"), 1)) == []
+    assert asked(tmp_path, text.replace("[[placement]]", points.format("tail"), 1)) == []
+    (found,) = asked(tmp_path, text.replace("[[placement]]", points.format("nosse"), 1))
+    assert found == "points.nosse: nothing is measured from it, but from 'point:nose': is that the same point?"
 
 
 def test_a_limit_as_wide_as_the_value_itself(tmp_path):

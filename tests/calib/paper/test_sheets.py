@@ -91,11 +91,20 @@ def test_placements_keep_their_order_and_take_what_stands_at_the_top(write):
     low, rear, mat = sheets.placements
     assert (low.origin, low.line, low.side, low.kind) == ("front-axle", "thrust", "ahead", "panel")
     assert low.target_boards == ("stand-1",)
-    assert low.clearance == Clearance(floor_mm=100.0)  # its own table takes the place of the one at the top
+    assert low.clearance == Clearance(sides_mm=1000.0, floor_mm=100.0)  # what its own table leaves out stands at the top
     assert rear.clearance == Clearance(sides_mm=1000.0)
     assert low.size == TargetSize(1200.0, 800.0)
     assert (rear.side, rear.kind, rear.height_from, rear.together_with) == ("behind", "reflector", "wheels", "low")
     assert mat.kind == "mat"
+
+
+def test_a_floor_limit_of_a_placement_lifts_none_at_the_top(write):
+    top = '[floor]\npitch = { most = 0.5, unit = "deg" }\nflatness = { most = 6, unit = "mm" }\n[clearance]'
+    own = '[placement.floor]\nflatness = { most = 3, unit = "mm" }\n\n[[placement]]\nname = "rear"'
+    text = GOOD.replace("[clearance]", top, 1).replace('[[placement]]\nname = "rear"', own)
+    low, rear, _ = read_sheets(write(text)).placements
+    assert low.floor_limits.given == pytest.approx({"pitch_rad": math.radians(0.5), "flatness_mm": 3.0})
+    assert rear.floor_limits.given == pytest.approx({"pitch_rad": math.radians(0.5), "flatness_mm": 6.0})
 
 
 def test_units_become_mm_and_radians(write):
@@ -145,13 +154,16 @@ def test_an_only_placement_needs_no_choice(write):
 
 WRONG = [
     ('name = "rear"', 'name = "low"', r":28: placement\.1\.name: 'low' is the name of an earlier placement already"),
+    ('name = "rear"', 'name = "Low"', r":28: placement\.1\.name: 'Low' and 'low' differ in capitals alone"),
+    ("[points.quarter]", "[points.Nose]", r":\d+: points\.Nose: 'Nose' and 'nose' differ in capitals alone"),
+    ('name = "rear"', f'name = "{"r" * 61}"', r":28: placement\.1\.name: 61 letters are too long for a name"),
     ('name = "rear"', 'name = "re ar"', r":28: placement\.1\.name: 're ar' is no name"),
     ('with = "low"', 'with = "high"', r":31: placement\.1\.with: there is no placement 'high' on this sheet: low, rear, mat"),
     ('with = "low"', 'with = "rear"', r":31: placement\.1\.with: a placement stands with another one"),
     ('with = "low"', 'with = "low"\ntarget_boards = ["stand-1"]', r":31: placement\.1\.with: board stand-1 would be on both"),
     ('side = "ahead"\n', "", r":14: placement\.0\.side: this key is missing, here and at the top"),
-    ('"height", "yaw"]', '"height"]', r":15: placement\.0: yaw is given, but does not stand under applies"),
-    ('"height", "yaw"]', '"height", "yaw", "roll"]', r":15: placement\.0: roll applies to this target, but its value"),
+    ('"height", "yaw"]', '"height"]', r":23: placement\.0\.yaw: yaw is given, but does not stand under applies"),
+    ('"height", "yaw"]', '"height", "yaw", "roll"]', r":\d+: placement\.0\.applies: roll applies to this target, but"),
     ('["stand-1"]', '["stand-1", "stand-1"]', r":18: placement\.0\.target_boards: board stand-1 is named twice"),
     ('"point:nose-left", "point:nose-right"', '"point:quarter"', r":10: points\.nose\.between: is a list of 1, at least 2"),
     (
@@ -173,12 +185,12 @@ WRONG = [
     ('name = "b"', 'name = "a"', r":54: placement\.2\.mark\.1\.name: 'a' is the name of an earlier mark already"),
     ('at = "point:mat-b"', 'at = "point:a"', r":55: placement\.2\.mark\.1\.at: 'point:a' is measured for mark a already"),
     ("ahead = { value = 500,", "ahead = { value = -500,", r":53: placement\.2\.mark\.1: mark b would lie where mark a lies"),
-    ('kind = "mat"\n', "", r":45: placement\.2: marks are for a mat on the floor, this is a panel"),
-    ('kind = "reflector"', 'kind = "mat"', r":27: placement\.1: a mat has no distance, height: it is placed"),
+    ('kind = "mat"\n', "", r":48: placement\.2\.mark: marks are for a mat on the floor, this is a panel"),
+    ('kind = "reflector"', 'kind = "mat"', r":\d+: placement\.1\.distance: a mat has no distance, height: it is placed"),
     ("tolerance = 8 }", "tolerence = 8 }", r":52: placement\.2\.mark\.0\.left\.tolerence: unknown key"),
     ("sides = { least = 1.0", "sides = { least = 0.0", r":7: clearance\.sides\.least: 0 mm is no room"),
     ('sides = { least = 1.0, unit = "m" }', "", r":6: clearance: no room at all"),
-    ("width = 120", "width = 12000", r":20: placement\.0\.size: a width of 120000 mm is no size of a target"),
+    ("width = 120", "width = 12000", r":20: placement\.0\.size\.width: a width of 120000 mm is no size of a target"),
 ]  # fmt: skip
 
 

@@ -53,7 +53,7 @@ def test_a_typed_decimal_is_taken_as_typed_and_rounded_once(value):
         ("mm", "9/8 in", "", "a fraction of one inch or more"),
         ("deg", "1 deg 75 min", "", "has sixty minutes or more"),
         ("deg", "1.5 deg 30 min", "", "not understood"),
-        ("mm", True, "mm", "should be a number, .* not True"),
+        ("mm", True, "mm", "should be a number, .* not true"),
         ("mm", [5], "mm", r"should be a number, .* not \[5\]"),
         ("mm", float("nan"), "mm", "a finite number, not nan"),
         ("mm", float("-inf"), "mm", "a finite number, not -inf"),
