@@ -18,9 +18,13 @@ from vision.camera import DISTORTION_NAMES, INTRINSIC_NAMES, Camera, LensProfile
 from vision.camera_foreign import ForeignCamera, opencv_text, read_opencv, read_ros, ros_text
 from vision.errors import FileError
 from vision.frames import Array
-from vision.toml_io import FileModel, read_text, read_toml, write_file
+from vision.toml_io import EntryError, FileModel, read_text, read_toml, write_file
 
 SCHEMA = "lens/1"
+FAR_OFF = 0.1
+"""Of the picture's side: no camera's principal point is so far from its middle, that of a turned picture is."""
+LEAST_FOCAL = 0.1
+"""Of the picture's longer side: 157 degrees across, which this lens model does not describe."""
 ENDING = ".lens.toml"
 PARAMETER_NAMES = INTRINSIC_NAMES + DISTORTION_NAMES
 IMPORTED_FOCAL_PERCENT = 0.1
@@ -150,7 +154,24 @@ class _LensModel(FileModel):
         given = {name for name in PARAMETER_NAMES if getattr(self.sigma, name) is not None}
         if given != set(self.correlation.names):
             odd = sorted(given ^ set(self.correlation.names))
-            raise ValueError(f"[sigma] and [correlation] must name the same parameters; not in both: {', '.join(odd)}")
+            words = f"[sigma] and [correlation] must name the same parameters; not in both: {', '.join(odd)}"
+            raise EntryError(words, "correlation" if self.correlation.names else "sigma")
+        return self
+
+    @model_validator(mode="after")
+    def _camera_of_this_picture(self) -> _LensModel:
+        """What typing the numbers of a picture that was turned, or of another size, leads to."""
+        camera, width, height = self.camera, self.width_px, self.height_px
+        at = f"the principal point ({camera.cx_px:g}, {camera.cy_px:g})"
+        off = max(abs(camera.cx_px / width - 0.5), abs(camera.cy_px / height - 0.5))
+        turned = max(abs(camera.cx_px / height - 0.5), abs(camera.cy_px / width - 0.5))
+        if off > FAR_OFF and turned < FAR_OFF / 2:
+            raise EntryError(f"{at} is that of a picture {height} px wide and {width} px high: exchange the two", "width_px")
+        if not (0 <= camera.cx_px < width and 0 <= camera.cy_px < height):
+            raise EntryError(f"{at} lies outside the picture of {width} x {height} px", "camera", "cx_px")
+        if min(camera.fx_px, camera.fy_px) < LEAST_FOCAL * max(width, height):
+            words = f"a focal length of {camera.fx_px:g} px is that of no lens over {width} x {height} px"
+            raise EntryError(words, "camera", "fx_px")
         return self
 
 

@@ -205,6 +205,9 @@ def edited(tmp_path, old, new):
         ('"fx_px", "fy_px"', '"fx_px", "gy_px"', "unknown camera parameter 'gy_px'"),
         ('"fx_px", "fy_px"', '"fx_px", "k6"', "must name the same parameters"),
         ("[1.0, ", "[0.5, ", "symmetric with 1 on the diagonal"),
+        ("width_px = 1920\nheight_px = 1080", "width_px = 1080\nheight_px = 1920", r"width_px: .* exchange the two"),
+        ("cx_px = ", "cx_px = 9", r"camera\.cx_px: the principal point .* lies outside the picture of 1920 x 1080 px"),
+        ("fx_px = 1400.123456789", "fx_px = 14.0", r"camera\.fx_px: a focal length of 14 px is that of no lens"),
     ],
 )
 def test_our_own_file_with_a_fault(tmp_path, old, new, complaint):
