@@ -23,7 +23,7 @@ StandFiles = Annotated[
     typer.Option(
         "--stand",
         metavar="FILE",
-        help="Stand file or mat file (default: stand-1 and stand-2, 520 mm apart). Of targets that stand at the same time "
+        help="Stand file or mat file (default: stand-1 and stand-2, 520 mm apart; a mat's marks touched). Of several targets "
         "NAME=FILE, once for each.",
     ),
 ]
@@ -51,13 +51,13 @@ def plan(
 ) -> Exit:
     """Predict every U of the sheet, say whether each tolerance can be decided, and draw where to stand.
 
-    Targets that stand at the same time are planned together; a mat by its mat file and the boards on it.
+    Targets that stand at the same time are planned together; a mat by its mat file and the boards on it, else by touched marks.
     """
     from calib.decision.plan import decide_all
     from calib.paper.photo_plan import photo_plan
     from cli.plan_ideas import cheapest, tried
     from cli.plan_run import predict
-    from cli.plan_setting import not_planned, open_setting, write_plan
+    from cli.plan_setting import not_planned, open_setting, touched_words, write_plan
     from cli.plan_words import in_words, plan_document
 
     given = stand or []
@@ -78,5 +78,7 @@ def plan(
                 "plans all together",
                 err=True,
             )
+        for words in touched_words(setting):
+            typer.echo(words, err=True)
         typer.echo(f"drawn: {out / 'photo-plan.png'} and .svg; photos and figures: {out / 'plan.json'}", err=True)
     return DONE

@@ -9,7 +9,8 @@ from calib.decision.plan import Decided, decide_all
 from calib.geometry.walk import Sites, photos_beside, sites_of
 from calib.geometry.walk_targets import beside_targets, mat_photos, stand_photos
 from calib.paper.bay import BayPlan, FloorPlace, PhotoPlace
-from cli.plan_run import Setting, predict
+from cli.plan_job import Setting
+from cli.plan_run import predict
 from vision.boards import BoardSet
 from vision.boards_io import starter_boards
 from vision.errors import BoardError, MeasurementError
@@ -81,8 +82,12 @@ def ideas(setting: Setting) -> Iterator[Idea]:
             2, f"stand-offs to ±{STANDOFF_PM_MM} mm, or touched with the stylus", with_hands(standoff_pm_mm=STANDOFF_PM_MM)
         )
     sites = sites_of(setting.bay, setting.targets, setting.boards)
-    yield Idea(3, _surer_words(sites), replace(setting, targets=tuple(target.surer(2.0) for target in setting.targets)))
-    yield Idea(4, _nearer_words(sites), _with_photos(setting, _nearer(setting.bay, sites)))
+    if any(target.carrier for target in setting.targets):
+        yield Idea(3, _surer_words(sites), replace(setting, targets=tuple(target.surer(2.0) for target in setting.targets)))
+        yield Idea(4, _nearer_words(sites), _with_photos(setting, _nearer(setting.bay, sites)))
+    if any(target.touched for target in setting.targets):
+        words = f"the marks touched in {2 * setting.touches} photos each instead of {setting.touches}"
+        yield Idea(4, words, replace(setting, touches=2 * setting.touches))
     yield Idea(5, "one more photo straight beside each wheel in every round", _with_photos(setting, photos_beside(setting.bay)))
     if hands.floor_pm_mm > 1.0:
         yield Idea(
@@ -110,17 +115,17 @@ def _if_ids_are_left(change: Callable[[], Setting]) -> Setting | None:
 
 def _surer_words(sites: Sites) -> str:
     boards = ["the boards' places on the target measured twice as well (stand file)"] if sites.spots else []
-    mats = ["the places of boards and marks on the mat measured twice as well (mat file)"] if sites.mats else []
+    mats = ["the places of boards and marks on the mat measured twice as well (mat file)"] if sites.lying else []
     return "; ".join(boards + mats)
 
 
 def _nearer(bay: BayPlan, sites: Sites) -> list[PhotoPlace]:
-    return [*stand_photos(sites.spots, NEAR_SPOTS), *mat_photos(bay, sites.mats, sites.spots, nearer=True)]
+    return [*stand_photos(sites.spots, NEAR_SPOTS), *mat_photos(bay, sites.lying, sites.spots, nearer=True)]
 
 
 def _nearer_words(sites: Sites) -> str:
     stands = [f"{one.words}: from 1.5 m, 30° off it, and from 2 m, 55° off it, on both sides" for one in sites.spots]
-    mats = [f"{one.words}: looking down from nearer, from its sides" for one in sites.mats]
+    mats = [f"{one.words}: looking down from nearer, from its sides" for one in sites.lying]
     return "four more photos of " + "; of ".join(stands + mats)
 
 

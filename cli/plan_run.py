@@ -8,18 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 from calib.bodies import REST, not_tied_in_words, tape_distances, view_of
 from calib.decision.verdict import Rule
 from calib.geometry.intended import (
     CHECK_EPOCH,
-    STANDOFF_MM,
     board_places,
     camera_place,
     in_the_way,
     photos_in,
-    tape_between,
     with_meant_points,
 )
 from calib.geometry.intended_targets import Intended, carried_places, plates
@@ -27,49 +24,25 @@ from calib.geometry.joint import Placed, joint_errors, set_aside
 from calib.geometry.mat_boards import with_mat_marks
 from calib.geometry.mats import mat_placement
 from calib.geometry.places import with_board_marks
-from calib.paper.bay import BayPlan, PhotoPlace
-from calib.paper.job import Job, Standoff, TapeDistance, WheelBoard
+from calib.geometry.stylus import with_touched
+from calib.paper.bay import PhotoPlace
+from calib.paper.job import Job
 from calib.paper.mat import Mat
+from calib.paper.stand import Stand
 from calib.pipeline import Car, car_of, check_of
 from cli.mat_run import marked_sheet
-from vision.boards import BoardSet
-from vision.camera import LensProfile
+from cli.plan_job import Setting, job_of
+from cli.plan_touches import imagined_touches
 from vision.errors import MeasurementError
 from vision.frames import Estimate, Pose
-from vision.imagined import Face, Light, Solid, imagine, known_start, need_tied
+from vision.imagined import Face, Solid, imagine, known_start, need_tied
 from vision.network import Network, adjust_network
 from vision.network_start import NotTiedError
 from vision.observations import View
 from vision.poses import PoseSet
 
-WHEEL_BOARDS = {
-    "rear_left": "wheel-rear-left",
-    "rear_right": "wheel-rear-right",
-    "front_left": "wheel-front-left",
-    "front_right": "wheel-front-right",
-}
 SELDOM = 3
 """A board in fewer photos of the survey than this hangs on each of them."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Setting:
-    """Everything a plan is made of; places of floor boards and photos are given (`calib.geometry.walk`).
-
-    `targets` stand at the same time, in the sheet's order; mostly it is one.
-    """
-
-    bay: BayPlan
-    targets: tuple[Intended, ...]
-    boards: BoardSet
-    lens: LensProfile
-    light: Light
-
-    @property
-    def words(self) -> str:
-        """The targets in words."""
-        (first, *others) = self.targets
-        return " and ".join(target.name for target in self.targets) if others else first.sheet.target
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,7 +74,7 @@ class Predicted:
         """Boards that few photos of the survey show, and how many."""
         count: dict[str, int] = {}
         for epoch, _, boards in self.photos:
-            if epoch != CHECK_EPOCH:
+            if epoch == REST or epoch.startswith("roll-"):
                 for board in boards:
                     count[board] = count.get(board, 0) + 1
         return {board: n for board, n in count.items() if n < SELDOM}
@@ -121,21 +94,26 @@ def predict(setting: Setting, rule: Rule = Rule.PROBABILITY) -> Predicted:
         standing |= carried_places(setting.bay, setting.boards, target)
     views, cameras, listed = _views(setting, job, standing)
     survey_views = [view for epoch, some in views.items() if epoch != CHECK_EPOCH for view in some]
+    touches = imagined_touches(setting, job, standing)
+    later = [list(touches.views), views[CHECK_EPOCH]]
     datum = _datum(survey_views, setting)
-    lenses = {setting.lens.name: setting.lens}
+    cameras, standing = {**cameras, **touches.cameras}, {**standing, **touches.bodies}
+    everything = [*survey_views, *later[0], *later[1]]
     try:
         need_tied(survey_views)
-        need_tied(survey_views + views[CHECK_EPOCH])
-        survey = _adjusted(setting, survey_views, cameras, standing, datum, lenses, job, None)
-        check = _adjusted(setting, views[CHECK_EPOCH], cameras, standing, datum, lenses, job, survey)
+        need_tied(everything)
+        network = _adjusted(setting, survey_views, cameras, standing, datum, job, None)
+        for some in later:
+            network = _adjusted(setting, some, cameras, standing, datum, job, network) if some else network
     except NotTiedError as err:
-        raise not_tied_in_words(err.groups, job, survey_views + views[CHECK_EPOCH]) from err
-    car = car_of(check.poses, job, setting.boards, (*setting.bay.roll_epochs, REST))
+        raise not_tied_in_words(err.groups, job, everything) from err
+    poses = with_touched(network.poses, touches.points)
+    car = car_of(poses, job, setting.boards, (*setting.bay.roll_epochs, REST))
     survey_from_bay = Pose("survey", "bay", standing[datum].transform.inv())
     car = replace(car, poses=with_meant_points(car.poses, setting.bay, survey_from_bay))
     placed, joint, not_measured = _placed(setting, job, car, rule)
-    corners = sum(len(s.sighting.corner_ids) for some in views.values() for view in some for s in view.seen)
-    return Predicted(placed, joint, car, not_measured, tuple(listed), corners)
+    corners = sum(len(s.sighting.corner_ids) for view in everything for s in view.seen)
+    return Predicted(placed, joint, car, not_measured, (*listed, *touches.listed), corners)
 
 
 def _placed(
@@ -145,58 +123,34 @@ def _placed(
     placed: list[Placed] = []
     not_measured: list[Mapping[str, str]] = []
     for i, target in enumerate(setting.targets):
-        if isinstance(target.carrier, Mat):
-            poses, one = _mat_placed(setting, job, car, target, target.carrier)
-            missing: Mapping[str, str] = {}
-        else:
+        if isinstance(target.carrier, Stand):
             outcome = check_of(car, job, target.sheet, target.carrier, setting.boards, CHECK_EPOCH, rule=rule)
-            poses, one, missing = outcome.poses, Placed(target.sheet, outcome.placement), outcome.judgement.not_measured
+            poses, one = outcome.poses, Placed(target.sheet, outcome.placement)
+            missing: Mapping[str, str] = outcome.judgement.not_measured
+        else:
+            poses, one = _mat_placed(setting, job, car, target)
+            missing = {}
         placed.append(one)
         not_measured.append(missing)
         car = replace(car, poses=set_aside(car.poses, poses, i))
     return tuple(placed), joint_errors(car.poses, placed), tuple(not_measured)
 
 
-def _mat_placed(setting: Setting, job: Job, car: Car, target: Intended, mat: Mat) -> tuple[PoseSet, Placed]:
-    """As `cli.mat_run` places the marks of a mat by its boards."""
-    bodies = {board: f"{board}@{CHECK_EPOCH}" for board in mat.board_names if f"{board}@{CHECK_EPOCH}" in car.poses}
-    if not bodies:
-        raise MeasurementError(
-            f"no photo of the check shows a board of {target.name} ({', '.join(mat.board_names)}) that can be read",
-            hint="look down on the mat from nearer, or take larger boards; in a bay file: [[photo]] of epoch check",
-        )
-    marked = marked_sheet(target.sheet, mat)
-    poses = with_board_marks(with_mat_marks(car.poses, mat, setting.boards, bodies, {}).poses, marked, setting.boards)
+def _mat_placed(setting: Setting, job: Job, car: Car, target: Intended) -> tuple[PoseSet, Placed]:
+    """As `cli.mat_run` places the marks of a mat: by its boards, where it has any, the others touched."""
+    marked, poses = target.sheet, car.poses
+    if isinstance(target.carrier, Mat):
+        mat = target.carrier
+        bodies = {board: f"{board}@{CHECK_EPOCH}" for board in mat.board_names if f"{board}@{CHECK_EPOCH}" in poses}
+        if not bodies:
+            raise MeasurementError(
+                f"no photo of the check shows a board of {target.name} ({', '.join(mat.board_names)}) that can be read",
+                hint="look down on the mat from nearer, or take larger boards; in a bay file: [[photo]] of epoch check",
+            )
+        marked = marked_sheet(target.sheet, mat)
+        poses = with_mat_marks(poses, mat, setting.boards, bodies, {}).poses
+    poses = with_board_marks(poses, marked, setting.boards)
     return poses, Placed(marked, mat_placement(poses, marked, job.reference_known))
-
-
-def job_of(setting: Setting) -> Job:
-    """The job that the setting would be."""
-    bay, hands = setting.bay, setting.bay.by_hand
-    missing = [board for board in WHEEL_BOARDS.values() if board not in setting.boards]
-    if missing:
-        raise MeasurementError(
-            f"the board set has no {', '.join(missing)}",
-            hint="take the starter set (bayfix boards new) or name the boards like it",
-        )
-    standoff = Standoff(STANDOFF_MM, hands.standoff_pm_mm)
-    tapes: tuple[TapeDistance, ...] = ()
-    if hands.tape_pm_mm is not None:
-        a, b, mm = tape_between(bay)
-        tapes = (TapeDistance(a, b, mm, hands.tape_pm_mm),)
-    return Job(
-        folder=Path(),
-        lens=(),
-        lens_for=(),
-        boards=Path(),
-        sheet=None,
-        stand=None,
-        floor=tuple(place.board for place in bay.floor),
-        wheels=tuple(WheelBoard(wheel, board, standoff) for wheel, board in WHEEL_BOARDS.items()),
-        distances=tapes,
-        floor_pm_mm=hands.floor_pm_mm,
-        standoff_common_pm_mm=0.0,
-    )
 
 
 def _views(
@@ -222,7 +176,7 @@ def _views(
             listed.append((epoch, place, tuple(s.board for s in view.seen)))
             if view.seen:
                 views[epoch].append(view)
-        if not views[epoch]:
+        if not views[epoch] and photos_in(setting.bay, epoch):
             raise MeasurementError(
                 f"no photo of epoch {epoch} shows a board that can be read",
                 hint="go nearer, take a better camera or larger boards; mind the smallest square of 16 px",
@@ -242,10 +196,10 @@ def _adjusted(
     cameras: Mapping[str, Pose],
     standing: Mapping[str, Pose],
     datum: str,
-    lenses: Mapping[str, LensProfile],
     job: Job,
     before: Network | None,
 ) -> Network:
+    lenses = {setting.lens.name: setting.lens}
     bodies = {s.body for view in views for s in view.seen}
     start = known_start(
         {view.photo: cameras[view.photo] for view in views},

@@ -13,7 +13,7 @@ from calib.paper.bay import BayPlan, read_bay
 from calib.paper.drawing import Drawing
 from calib.paper.placements import PlacementSheet, Sheet
 from calib.paper.sheet import chosen, read_sheets
-from cli.plan_run import WHEEL_BOARDS, Setting
+from cli.plan_job import WHEEL_BOARDS, Setting
 from cli.plan_targets import files_of, need_free, need_known, targets_of
 from cli.sheet import write_drawing
 from vision.boards import NOMINAL_BAR_MM, BoardSet
@@ -75,6 +75,19 @@ def not_planned(sheet: Path, setting: Setting) -> list[str]:
     """Names of placements whose targets stand at the same time as the planned one and are not in this plan."""
     planned = [target.sheet.name for target in setting.targets]
     return [other.name for other in read_sheets(sheet).together(planned[0]) if other.name not in planned]
+
+
+def touched_words(setting: Setting) -> list[str]:
+    """What is said of mats whose marks are reckoned as touched."""
+    out = []
+    for target in setting.targets:
+        if target.touched:
+            marks = ", ".join(mark.name for mark in target.touched)
+            out.append(
+                f"{target.name}: reckoned with {marks} touched with a stylus, {setting.touches} photos each; boards on the mat "
+                f"instead: --stand {f'{target.sheet.name}=' if target.sheet.name else ''}mat.toml"
+            )
+    return out
 
 
 def write_plan(folder: Path, document: dict[str, Any], drawing: Drawing) -> None:

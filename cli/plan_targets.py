@@ -137,15 +137,13 @@ def _read(sheet: Sheet, file: Path, path: Path) -> Intended:
 def _usual(
     sheets: Sequence[Sheet], given: Mapping[str, Intended], boards: BoardSet, path: Path, *, of_several: bool
 ) -> dict[str, Intended]:
-    """Usual stands for targets without a file: two boards on a target by itself, one in the middle of each of several."""
+    """Without a file marks of a mat are touched, a target by itself has two boards, each of several one in the middle."""
     out: dict[str, Intended] = {}
     for sheet in sheets:
         called = sheet.name or sheet.target
         if sheet.kind == "mat":
-            raise FileError(
-                f"{path}: {called} is a mat, and no mat file says where its boards and marks are",
-                hint=f"write one and give it: --stand {sheet.name + '=' if of_several else ''}mat.toml",
-            )
+            out[sheet.name] = Intended(sheet, None)
+            continue
         if not of_several:
             out[sheet.name] = Intended(sheet, USUAL_STAND)
             continue

@@ -11,7 +11,8 @@ from calib.paper.sheet import Sheet
 from cli.check import DISCLAIMER
 from cli.kept_survey import program
 from cli.plan_ideas import ENOUGH, Tried
-from cli.plan_run import Predicted, Setting
+from cli.plan_job import Setting
+from cli.plan_run import Predicted
 from cli.table import number, table
 
 SCHEMA, GROUP = "plan/1", "plan-group/1"

@@ -186,6 +186,13 @@ def in_the_way(bay: BayPlan, epoch: str) -> tuple[Block, ...]:
     return (cabin, bonnet, *wheels)
 
 
+def in_the_car(bay: BayPlan, place: Sequence[float] | Array, margin_mm: float) -> bool:
+    """Whether a place is where the car is at `rest`, seen from above, or within a margin round it."""
+    half = max(bay.car.track_front_mm, bay.car.track_rear_mm) / 2 + margin_mm
+    end = bay.car.wheelbase_mm + CAR_OVERHANG_MM + margin_mm
+    return -CAR_OVERHANG_MM - margin_mm < place[0] < end and abs(place[1]) < half
+
+
 def camera_place(bay: BayPlan, photo: PhotoPlace, epoch: str) -> Pose:
     """`bay_from_cam` of a photo in an epoch: its aim in the middle of the picture, the picture level."""
     shift = np.array([travel_mm(bay, epoch), 0.0, 0.0]) if photo.epoch == EACH_ROLL else np.zeros(3)
@@ -226,12 +233,12 @@ def with_meant_points(poses: PoseSet, bay: BayPlan, survey_from_bay: Pose) -> Po
     Parameters
     ----------
     poses : PoseSet
-        With the body "floor", on which the points are taken to stand.
+        With the body "floor", on which the points are taken to stand; points in it already stay as they are.
     """
-    if not bay.points:
+    meant = {point_body(name): place for name, place in bay.points if point_body(name) not in poses}
+    if not meant:
         return poses
-    bodies = [point_body(name) for name, _ in bay.points]
-    places = [survey_from_bay.apply(place) for _, place in bay.points]
+    bodies, places = list(meant), [survey_from_bay.apply(place) for place in meant.values()]
     jac = np.zeros((6 * len(bodies), len(poses.cov)))
     jac[:, poses.rows([FLOOR])] = np.tile(np.eye(6), (len(bodies), 1))
     own = np.asarray(np.kron(np.eye(len(bodies)), np.diag([0.0] * 3 + [(bay.by_hand.point_pm_mm / 2) ** 2] * 3)), dtype=float)

@@ -13,19 +13,22 @@ from calib.geometry.intended import BAY, CHECK_EPOCH, flat_on_floor, line_axes, 
 from calib.geometry.stand import board_from_target, target_from_seen
 from calib.paper.bay import BayPlan
 from calib.paper.mat import Mat
-from calib.paper.placements import Sheet
+from calib.paper.placements import Mark, Sheet
 from calib.paper.stand import Stand
 from vision.boards import BoardSet
 from vision.errors import FileError
 from vision.frames import Array, Pose
 
+LEAST_MARKS = 2
+"""One place does not say how a mat is turned."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Intended:
-    """A placement with what carries its boards: a stand, or a mat on the floor."""
+    """A placement with what carries its boards: a stand, or a mat on the floor; None of a mat whose marks are all touched."""
 
     sheet: Sheet
-    carrier: Stand | Mat
+    carrier: Stand | Mat | None
 
     @property
     def name(self) -> str:
@@ -33,7 +36,15 @@ class Intended:
 
     @property
     def boards(self) -> tuple[str, ...]:
+        if self.carrier is None:
+            return ()
         return self.carrier.board_names if isinstance(self.carrier, Mat) else self.carrier.names
+
+    @property
+    def touched(self) -> tuple[Mark, ...]:
+        """Marks that no board shows."""
+        by_boards = self.carrier.mark_names if isinstance(self.carrier, Mat) else ()
+        return tuple(mark for mark in self.sheet.marks if mark.name not in by_boards)
 
     @property
     def way(self) -> float:
@@ -42,7 +53,7 @@ class Intended:
 
     def surer(self, factor: float) -> Intended:
         """The same, its stand file or mat file measured so many times as well."""
-        return Intended(self.sheet, self.carrier.surer(factor))
+        return Intended(self.sheet, self.carrier and self.carrier.surer(factor))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,6 +67,8 @@ class Plate:
 
 def carried_places(bay: BayPlan, boards: BoardSet, target: Intended) -> dict[str, Pose]:
     """`bay_from_body` of the target's boards in the check."""
+    if target.carrier is None:
+        return {}
     if isinstance(target.carrier, Mat):
         at, turn_rad = mat_place(bay, target.sheet, target.carrier)
         out = {}
@@ -75,7 +88,7 @@ def plates(bay: BayPlan, boards: BoardSet, targets: Sequence[Intended]) -> tuple
     """What the standing targets hide: their boards, and their whole face where the sheet gives its size."""
     out = []
     for target in targets:
-        if isinstance(target.carrier, Mat):
+        if not isinstance(target.carrier, Stand):
             continue
         for body, pose in carried_places(bay, boards, target).items():
             out.append(Plate(pose, (0.0, 0.0), boards[body.split("@")[0]].size_mm))
@@ -116,14 +129,12 @@ def need_same_mat(sheet: Sheet, mat: Mat, path: Path) -> None:
     ------
     FileError
     """
-    called = sheet.name or sheet.target
-    asked = [mark.name for mark in sheet.marks]
-    missing = [name for name in asked if name not in mat.mark_names]
-    if missing:
+    called, asked = sheet.name or sheet.target, [mark.name for mark in sheet.marks]
+    if len(set(asked) & set(mat.mark_names)) < LEAST_MARKS:
         raise FileError(
-            f"{path}: it has the marks {', '.join(mat.mark_names)}, and the sheet's {called} is also placed by "
-            f"{', '.join(missing)}: a plan of a mat by its boards needs all of them",
-            hint="add them to the mat file, named as on the sheet",
+            f"{path}: it has the marks {', '.join(mat.mark_names)}, and the sheet's {called} is placed by {', '.join(asked)}: "
+            "two of them at least have to be in both, or nobody knows how the mat will lie",
+            hint="add marks to the mat file, named as on the sheet",
         )
     place, turn_rad = mat_place(BayPlan(), _by_the_car(sheet), mat)
     wanted = mark_places(BayPlan(), _by_the_car(sheet))

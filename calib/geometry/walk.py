@@ -52,6 +52,11 @@ class Sites:
     mats: tuple[MatArea, ...]
 
     @property
+    def lying(self) -> tuple[MatArea, ...]:
+        """Mats that have boards."""
+        return tuple(area for area in self.mats if not area.touched)
+
+    @property
     def ways(self) -> tuple[float, ...]:
         """Ends of the car at which there are targets: +1 ahead, −1 behind; stands' ends first."""
         return tuple(dict.fromkeys([*(spot.way for spot in self.spots), *(area.way for area in self.mats)]))
@@ -149,7 +154,9 @@ def usual_photos(bay: BayPlan, sites: Sites) -> tuple[PhotoPlace, ...]:
     before = [replace(photo, epoch=REST, words=f"before it is laid: {photo.words}") for photo in on_mats]
     rest = [*round_the_car, *corners, *_across(bay, sites), *before]
     shown = corners if 1.0 in sites.ways else [_rear_corner(bay, side) for side in (1.0, -1.0)]
-    check = [*stand_photos(sites.spots), *on_mats, *(replace(photo, epoch=CHECK) for photo in shown)]
+    seen = mat_photos(bay, sites.lying, sites.spots)
+    check = [*stand_photos(sites.spots), *seen, *(replace(photo, epoch=CHECK) for photo in shown)]
+    check = check if sites.spots or seen else []  # marks are touched: no photo of a check is needed
     return (*rolls, *rest, *check)
 
 

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.geometry.intended import BAY, CAR_OVERHANG_MM, mm_place, target_place
+from calib.geometry.intended import BAY, CAR_OVERHANG_MM, in_the_car, mm_place, target_place
 from calib.geometry.intended_targets import Intended, carried_places, mark_places
 from calib.geometry.stand import TARGET
 from calib.paper.bay import CHECK, BayPlan, PhotoPlace
-from calib.paper.mat import Mat
 from calib.paper.placements import Side
+from calib.paper.stand import Stand
 from vision.boards import BoardSet
 from vision.frames import Array, Pose
 
@@ -73,13 +73,27 @@ class Spot:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MatArea:
-    """The floor a mat takes: its marks and boards (low and high corner, mm), and places of the boards' centre marks (n, 2)."""
+    """The floor a mat takes.
+
+    Attributes
+    ----------
+    words : str
+    way : float
+        As of a spot.
+    low, high : ndarray, shape (2,)
+        Corners round its marks and boards, mm.
+    boards : ndarray, shape (n, 2)
+        What is looked at: centre marks of its boards, or the marks of a mat without boards.
+    touched : bool
+        It has no boards: photos of a check do not show it.
+    """
 
     words: str
     way: float
     low: Array
     high: Array
     boards: Array
+    touched: bool = False
 
     @property
     def middle(self) -> Array:
@@ -94,7 +108,7 @@ def spots_of(bay: BayPlan, targets: Sequence[Intended]) -> tuple[Spot, ...]:
     """Where photos of stands are taken, in the targets' order."""
     groups: list[list[Intended]] = []
     for target in targets:
-        if isinstance(target.carrier, Mat):
+        if not isinstance(target.carrier, Stand):
             continue
         near = [group for group in groups if _in_one_picture(bay, group[0], target)]
         if near:
@@ -121,14 +135,15 @@ def _spot(bay: BayPlan, group: Sequence[Intended], words: str) -> Spot:
 def mat_areas(bay: BayPlan, targets: Sequence[Intended], boards: BoardSet) -> tuple[MatArea, ...]:
     out = []
     for target in targets:
-        if not isinstance(target.carrier, Mat):
+        if isinstance(target.carrier, Stand):
             continue
         marks = [*mark_places(bay, target.sheet).values()]
         poses = carried_places(bay, boards, target)
-        centres = np.array([pose.apply(boards[body.split("@")[0]].centre_mm)[:2] for body, pose in poses.items()])
+        centres = [pose.apply(boards[body.split("@")[0]].centre_mm)[:2] for body, pose in poses.items()]
         points = np.array([*marks, *centres])
         words = "the mat" if len(targets) == 1 else target.name
-        out.append(MatArea(words, target.way, points.min(axis=0), points.max(axis=0), centres))
+        area = MatArea(words, target.way, points.min(axis=0), points.max(axis=0), np.array(centres or marks), not centres)
+        out.append(area)
     return tuple(out)
 
 
@@ -232,15 +247,14 @@ def _beside_mat(area: MatArea, places: Array, degrees: int, nearer: bool) -> Arr
 
 def _looks_down(area: MatArea, places: Array, degrees: int, at: Array) -> PhotoPlace:
     middle = (places.min(axis=0) + places.max(axis=0)) / 2
-    part = "" if len(places) > 1 or len(area.boards) == 1 else f", board {1 + _index(area, places[0])}"
+    part = "" if len(places) == len(area.boards) else f", {'mark' if area.touched else 'board'} {1 + _index(area, places[0])}"
     words = f"{area.words}{part} from {math.dist(middle, at[:2]) / 1000:.1f} m, {DIRECTIONS[degrees]}"
     return PhotoPlace(CHECK, mm_place(at), mm_place((*middle, 0.0)), False, words)
 
 
 def _one_can_stand(bay: BayPlan, spots: Sequence[Spot], at: Array) -> bool:
     """Not in the car, and not where a target is or behind it."""
-    long = -CAR_OVERHANG_MM - OFF_THE_CAR_MM < at[0] < bay.car.wheelbase_mm + CAR_OVERHANG_MM + OFF_THE_CAR_MM
-    if long and abs(at[1]) < max(bay.car.track_front_mm, bay.car.track_rear_mm) / 2 + OFF_THE_CAR_MM:
+    if in_the_car(bay, at, OFF_THE_CAR_MM):
         return False
     seen = [(spot.way, spot.bay_from_target.inverse().apply(at)) for spot in spots]
     return not any(way * x > -BEFORE_A_STAND_MM and abs(y) < BESIDE_A_STAND_MM for way, (x, y, _) in seen)

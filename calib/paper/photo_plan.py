@@ -23,7 +23,7 @@ from vision.frames import Array
 WIDTH, HEIGHT, MARGIN = 1240.0, 1754.0, 64.0
 """A4 upright."""
 TOP, LIST_LINE = 128.0, 23.0
-LIST_SIZE, LIST_LETTERS = 14.0, 82
+LIST_SIZE, LIST_LETTERS = 14.0, 93
 """Height of the list's letters, and how many of that height a column has room for."""
 INK, GREY, PALE, FAINT = "#1c2026", "#6c727a", "#d9dde2", "#eceef1"
 CAR, STAND = "#34628c", "#8a4b1f"
@@ -92,7 +92,7 @@ def photo_plan(bay: BayPlan, targets: Sequence[Intended], title: str, boards: Bo
 def _touches(targets: Sequence[Intended]) -> list[str]:
     """Marks that a stylus has to touch, a line for each."""
     names = [mark.at.removeprefix(POINT) for target in targets for mark in target.touched]
-    return [f"×  {name}: touch it with the stylus, leaned differently in every photo, from both sides" for name in names]
+    return [f"x  {name}: touch it with the stylus, leaned differently in every photo, from both sides" for name in names]
 
 
 def _checked(targets: Sequence[Intended]) -> str:

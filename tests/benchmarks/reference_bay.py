@@ -10,7 +10,7 @@ from __future__ import annotations
 import functools
 import math
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -217,7 +217,14 @@ class Draw:
         return np.array([self.within(half) for _ in range(3)])
 
 
-def true_bay(camera: str = "1080p", variant: str = "a3", rng: np.random.Generator | None = None) -> TrueBay:
+def true_bay(
+    camera: str = "1080p",
+    variant: str = "a3",
+    rng: np.random.Generator | None = None,
+    *,
+    reference: Mapping[str, Any] | None = None,
+    also: Sequence[str] = (),
+) -> TrueBay:
     """The reference bay, or with a generator a random one around it.
 
     Parameters
@@ -226,9 +233,13 @@ def true_bay(camera: str = "1080p", variant: str = "a3", rng: np.random.Generato
         "1080p" or "12mp".
     variant : str
         "a3" or "a4" starter boards.
+    reference : mapping, optional
+        As the file, with other floor boards, photos and limits.
+    also : sequence of str
+        Boards for the car's body, which this bay does not have, to be used elsewhere.
     """
-    ref, draw = read_reference(), Draw(rng)
-    boards, run_scale = _boards(variant, draw)
+    ref, draw = reference or read_reference(), Draw(rng)
+    boards, run_scale = _boards(variant, draw, also)
     floor = Floor(draw.within(0.006), draw.within(0.006))
     wheels = _wheels(ref, draw)
     place = draw.within(40.0), draw.within(30.0), math.radians(draw.within(0.8))
@@ -251,8 +262,9 @@ def true_bay(camera: str = "1080p", variant: str = "a3", rng: np.random.Generato
     return TrueBay(ref, bay, cam, shots, tuple(held), imaging, variant, run_scale)
 
 
-def _boards(variant: str, draw: Draw) -> tuple[BoardSet, dict[str, Array]]:
-    starter = [b for b in starter_boards("a3" if variant == "a3" else "a4") if not b.name.startswith("body-")]
+def _boards(variant: str, draw: Draw, also: Sequence[str] = ()) -> tuple[BoardSet, dict[str, Array]]:
+    whole = starter_boards("a3" if variant == "a3" else "a4")
+    starter = [b for b in whole if b.name in also or not b.name.startswith("body-")]
     runs = {
         run: 1.0 + np.array([draw.within(RANDOM_PRINT), draw.within(RANDOM_PRINT)]) for run in {b.print_run for b in starter}
     }

@@ -15,6 +15,8 @@ from cli.plan_setting import not_planned, open_setting
 from tests.cli.test_plan import SIGMA
 from tests.support.commands import bayfix, nothing_written, refused
 from tests.support.documents import table_keys
+from vision.boards import BoardSet
+from vision.boards_io import starter_boards, write_boards
 from vision.camera import Camera, LensProfile
 from vision.camera_io import write_profile
 
@@ -211,7 +213,7 @@ def test_stand_files_that_are_nobodys_are_refused(folder, monkeypatch, case):
         ('"body-2"', '"wheel-rear-left"', "wheel-rear-left is on floor-mat and on a wheel"),
         ('"body-2"', '"mat-9"', "mat.toml: there is no board 'mat-9' in the starter set"),
         ("y_mm = 1200.0", "y_mm = 1000.0", "mat.toml: no such mat conforms to the sheet's floor-mat"),
-        ('name = "left"', 'name = "port"', "is also placed by left: a plan of a mat by its boards needs all of them"),
+        ('name = "left"', 'name = "port"', "is placed by right, left: two of them at least have to be in both"),
     ],
 )
 def test_mat_files_that_do_not_fit_are_refused(folder, old, new, words):
@@ -223,14 +225,39 @@ def test_mat_files_that_do_not_fit_are_refused(folder, old, new, words):
     assert words in said
 
 
-def test_a_mat_without_a_mat_file_and_one_target_too_many_are_told_what_to_give(folder):
-    with nothing_written(folder):
-        assert "floor-mat is a mat, and no mat file says where its boards and marks are" in refused(
-            *plan_words(folder, "mat-too.toml")
-        )
+def test_one_target_too_many_is_told_what_to_give(folder):
     third = TWO + REFLECTOR.format("third", 'with = "left"\n', "900.0")
     (folder / "two.toml").write_text(third, encoding="utf-8")
-    assert "third has no stand file, and the board set has no further stand-" in refused(*plan_words(folder, "two.toml"))
+    with nothing_written(folder):
+        assert "third has no stand file, and the board set has no further stand-" in refused(*plan_words(folder, "two.toml"))
+
+
+def test_marks_of_a_mat_without_a_mat_file_are_touched(folder):
+    (folder / "mat-only.toml").write_text(TOP + MAT_PLACEMENT.format(""), encoding="utf-8")
+    document = bayfix(*plan_words(folder, "mat-only.toml", "--json")).document
+    rows = {row["name"]: row for row in document["figures"]}
+    assert list(rows) == ["right_ahead_mm", "right_left_mm", "left_ahead_mm", "left_left_mm"]
+    assert all(0.2 < row["U"] < 1.5 for row in rows.values())  # a touched point is known to some 0.3 mm (k = 1) beside the car
+    by_epoch: dict[str, list[dict]] = {}
+    for photo in document["photos"]:
+        by_epoch.setdefault(photo["epoch"], []).append(photo)
+    assert "check-1" not in by_epoch, "a touched mat needs no photos of a check"
+    for name in ("right", "left"):
+        photos = by_epoch[f"touch-{name}"]
+        assert len(photos) == 6
+        for photo in photos:
+            assert "stylus-1" in photo["shows"]
+            assert sum(board.startswith("floor-") for board in photo["shows"]) >= 3
+        assert {photo["words"].rsplit(" ", 1)[1] for photo in photos} == {"left", "right"}
+    assert "right: touch it with the stylus" in (folder / "plan" / "photo-plan.svg").read_text(encoding="utf-8")
+
+
+def test_marks_that_have_to_be_touched_need_a_stylus_board(folder):
+    boards = BoardSet(tuple(board for board in starter_boards("a4") if not board.name.startswith("stylus")))
+    write_boards(folder / "boards.toml", boards)
+    with nothing_written(folder):
+        words = refused(*plan_words(folder, "mat-too.toml", "--boards", folder / "boards.toml"))
+    assert "marks have to be touched (right, left), and the board set has no stylus-1" in words
 
 
 def test_one_of_two_by_its_own_file_leaves_the_other_out_of_the_plan(folder):

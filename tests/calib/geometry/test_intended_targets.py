@@ -11,7 +11,8 @@ import pytest
 
 from calib.geometry.intended import flat_on_floor
 from calib.geometry.intended_targets import Intended, carried_places, mat_place, need_same_mat, plates
-from calib.geometry.walk import sites_of, usual_floor, usual_photos
+from calib.geometry.intended_touches import looks, touched_places, usual_tip
+from calib.geometry.walk import sites_of, usual_floor, usual_photos, with_usual_places
 from calib.geometry.walk_targets import mat_areas, spots_of
 from calib.paper.bay import CHECK, REST, BayPlan
 from calib.paper.mat import Mat, MatBoard, MatMark
@@ -66,7 +67,7 @@ def test_a_mat_a_little_too_long_lies_in_the_middle():
         (mat_sheet((4000.0, -500.0), (4000.0, 500.0)), r"mat\.toml: no such mat conforms .*: at best a is 100 mm off"),
         (
             replace(mat_sheet((0.0, 0.0), (0.0, 1.0)), marks=(Mark("a", "point:a"), Mark("c", "point:c"))),
-            r"mat\.toml: it has the marks a, b, and the sheet's mat is also placed by c",
+            r"mat\.toml: it has the marks a, b, and the sheet's mat is placed by a, c: two of them at least have to be in both",
         ),
     ],
 )
@@ -137,6 +138,25 @@ def test_floor_boards_are_out_of_the_way_of_all_targets_and_cameras_too(targets)
     assert before == [photo.at_mm for photo in looks], "the survey must know the floor boards the mat is seen with"
     if PANEL in targets:
         assert not any(x > 5000.0 and abs(y) < 900.0 for x, y, _ in (photo.at_mm for photo in looks)), "behind the panel"
+
+
+def test_marks_to_touch_are_where_the_sheet_wants_them_and_nobody_photographs_them_from_the_car():
+    target = Intended(MATS["beside the car"], None)
+    plan = with_usual_places(BayPlan(), (target,), BOARDS, FLOOR)
+    places = touched_places(plan, target)
+    np.testing.assert_allclose([places["a"], places["b"]], [[1900.0, 1500.0, 0.0], [700.0, 1500.0, 0.0]])
+    board = BOARDS["stylus-1"]
+    for i in range(6):
+        for look in looks(plan, board, "a", places["a"], i):
+            np.testing.assert_allclose(look.bay_from_board.apply(usual_tip(board).mm), places["a"], atol=1e-9)
+            board_up = -look.bay_from_board.rotation[2, 1]
+            assert math.degrees(math.acos(board_up)) == pytest.approx(22.0)  # the stylus leans, its board above its tip
+            to_eye = look.bay_from_cam.translation_mm - look.bay_from_board.apply(board.centre_mm)
+            assert look.bay_from_board.rotation[:, 2] @ to_eye < 0.0, "the board faces the camera"
+            x, y, _ = look.place.at_mm
+            assert not (-850.0 < x < 3550.0 and abs(y) < 900.0)
+    file = replace(MAT, marks=(*MAT.marks[:1], MatMark("other", 500.0, 0.0)))
+    assert [mark.name for mark in Intended(target.sheet, file).touched] == ["b"]
 
 
 def test_boards_far_apart_on_a_mat_are_photographed_one_by_one():
