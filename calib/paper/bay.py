@@ -6,14 +6,15 @@ Places are `[ahead, left, height]`, mm, from the middle of the rear axle on the 
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from calib.paper.sheet import Filled, PointName
-from vision.toml_io import FileModel, read_toml
+from vision.toml_io import EntryError, FileModel, read_toml
 
 SCHEMA = "bay/1"
 EACH_ROLL, REST, CHECK = "roll", "rest", "check"
@@ -133,6 +134,19 @@ def _place(values: list[float]) -> Place:
     return ahead, left, height
 
 
+def _held(typed: object) -> object:
+    """A number or false: one complaint, not one for each."""
+    if typed is False or (isinstance(typed, int | float) and not isinstance(typed, bool) and 0.0 < typed <= 50.0):
+        return typed
+    raise ValueError("should be a half-width larger than zero, up to 50 mm, or false for no tape")
+
+
+def _epoch(text: str) -> str:
+    if re.fullmatch(r"roll|roll-[1-9][0-9]?|rest|check", text) is None:
+        raise ValueError(f"input should be 'roll', 'roll-1', 'roll-2' ..., 'rest' or 'check', not {text!r}")
+    return text
+
+
 class _Car(FileModel):
     wheelbase_mm: Annotated[float, Field(ge=1000.0, le=8000.0)] = USUAL_CAR.wheelbase_mm
     track_front_mm: Annotated[float, Field(ge=800.0, le=3000.0)] = USUAL_CAR.track_front_mm
@@ -143,7 +157,7 @@ class _Car(FileModel):
 class _ByHand(FileModel):
     floor_pm_mm: HalfWidth = USUAL_HANDS.floor_pm_mm
     standoff_pm_mm: HalfWidth = USUAL_HANDS.standoff_pm_mm
-    tape_pm_mm: HalfWidth | Literal[False] = 0.8
+    tape_pm_mm: Annotated[HalfWidth | Literal[False], BeforeValidator(_held)] = 0.8
     point_pm_mm: HalfWidth = USUAL_HANDS.point_pm_mm
 
     def by_hand(self) -> ByHand:
@@ -159,7 +173,7 @@ class _Floor(FileModel):
 
 
 class _Photo(FileModel):
-    epoch: Annotated[str, Field(pattern=r"^(roll|roll-[1-9][0-9]?|rest|check)$")]
+    epoch: Annotated[str, AfterValidator(_epoch)]
     at_mm: At
     towards_mm: At
     upright: bool = False
@@ -200,24 +214,32 @@ class _BayFile(FileModel):
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
-        for what, names in (("floor board", [f.name for f in self.floor]), ("point", [p.name for p in self.point])):
-            twice = sorted({name for name in names if names.count(name) > 1})
-            if twice:
-                raise ValueError(f"{what} {twice[0]} stands here twice")
+        for key, what, names in (
+            ("floor", "floor board", [f.name for f in self.floor]),
+            ("point", "point", [p.name for p in self.point]),
+        ):
+            for i, name in enumerate(names):
+                if name in names[:i]:
+                    raise EntryError(f"{what} {name} stands here twice", key, i, "name")
         if 0 < len(self.floor) < 3:
-            raise ValueError(f"{len(self.floor)} floor boards, a plane needs at least 3")
+            raise EntryError(f"{len(self.floor)} floor boards, a plane needs at least 3", "floor")
+        self._check_photos()
+        if self.tape and (len(self.tape) != 2 or len(set(self.tape)) != 2):
+            raise EntryError("tape names the two floor boards between which the tape is held", "tape")
+        if self.tape and self.floor and not set(self.tape) <= {f.name for f in self.floor}:
+            raise EntryError(f"tape: {', '.join(self.tape)}: not both are floor boards of this bay", "tape")
+        return self
+
+    def _check_photos(self) -> None:
         epochs = {EACH_ROLL, REST, CHECK, *(f"roll-{i + 1}" for i in range(len(self.roll_deg)))}
-        unknown = [p.epoch for p in self.photo if p.epoch not in epochs]
-        if unknown:
-            raise ValueError(f"a photo of epoch {unknown[0]}, but roll_deg has {len(self.roll_deg)} roll epochs")
+        for i, photo in enumerate(self.photo):
+            if photo.epoch not in epochs:
+                words = f"a photo of epoch {photo.epoch}, but roll_deg has {len(self.roll_deg)} roll epochs"
+                raise EntryError(words, "photo", i, "epoch")
         missing = [e for e in (REST, CHECK) if self.photo and e not in {p.epoch for p in self.photo}]
         if missing:
-            raise ValueError(f"no photo of epoch {missing[0]}: list the photos of all epochs, or none for the usual ones")
-        if self.tape and (len(self.tape) != 2 or len(set(self.tape)) != 2):
-            raise ValueError("tape names the two floor boards between which the tape is held")
-        if self.tape and self.floor and not set(self.tape) <= {f.name for f in self.floor}:
-            raise ValueError(f"tape: {', '.join(self.tape)}: not both are floor boards of this bay")
-        return self
+            words = f"no photo of epoch {missing[0]}: list the photos of all epochs, or none for the usual ones"
+            raise EntryError(words, "photo")
 
     def plan(self) -> BayPlan:
         return BayPlan(

@@ -82,14 +82,24 @@ def test_a_file_that_says_nothing_is_the_usual_bay(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ('"floor-3"', '"floor-1"', "floor board floor-1 stands here twice"),
+        ('"floor-3"', '"floor-1"', r":25: floor\.2\.name: floor board floor-1 stands here twice"),
         ("at_mm = [3500.0, 0.0, 520.0]", "at_mm = [3500.0, 0.0]", r"point\.0\.at_mm"),
         ("at_mm = [3500.0, 1200.0, 1300.0]", "at_mm = [3500.0, 1200.0, 9000.0]", "is no place in a bay"),
         ("at_mm = [3500.0, 1200.0, 1300.0]", "at_mm = [5200.0, 0.0, 700.0]", "are the same place"),
-        ('epoch = "check"', 'epoch = "roll-3"', "a photo of epoch roll-3, but roll_deg has 2 roll epochs"),
+        ('epoch = "check"', 'epoch = "roll-3"', r"photo\.2\.epoch: a photo of epoch roll-3, but roll_deg has 2"),
         ('epoch = "check"', 'epoch = "rest"', "no photo of epoch check"),
-        ('epoch = "check"', 'epoch = "later"', r"photo\.2\.epoch"),
-        ('tape = ["floor-1", "floor-2"]', 'tape = ["floor-1", "floor-9"]', "not both are floor boards of this bay"),
+        ('epoch = "check"', 'epoch = "later"', r":41: photo\.2\.epoch: input should be .*, not .later."),
+        (
+            "tape_pm_mm = false",
+            "tape_pm_mm = true",
+            r":11: by_hand\.tape_pm_mm: should be .*, or false for no tape",
+        ),
+        ("tape_pm_mm = false", "tape_pm_mm = nan", r":11: by_hand\.tape_pm_mm: should be a half-width"),
+        (
+            'tape = ["floor-1", "floor-2"]',
+            'tape = ["floor-1", "floor-9"]',
+            r":3: tape: .* not both are floor boards of this bay",
+        ),
         ('tape = ["floor-1", "floor-2"]', 'tape = ["floor-1"]', "tape names the two floor boards"),
         ("roll_deg = [-180.0, -90.0]", "roll_deg = [-180.0]", "roll_deg"),
         ("wheelbase_mm = 2850.0", "wheelbase_mm = 28.5", "wheelbase_mm"),
