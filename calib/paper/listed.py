@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+from vision.toml_io import EntryError
+
 
 def each_once(**listed: Iterable[str]) -> None:
-    """Refuse a name that is listed twice: `each_once(board=["stand-1", "stand-1"])`.
+    """Refuse a name that is listed twice in `[[board]]`, …: `each_once(board=["stand-1", "stand-1"])`.
 
     Raises
     ------
-    ValueError
+    EntryError
     """
     for what, names in listed.items():
         known: set[str] = set()
-        for name in names:
+        for i, name in enumerate(names):
             if name in known:
-                raise ValueError(f"{what} {name} is listed twice")
+                raise EntryError(f"{what} {name} is listed twice", what, i, "name")
             known.add(name)
 
 

@@ -67,7 +67,7 @@ def test_a_stand_without_pivot(write):
         ("turn_deg = 90.0", "turn_deg = 400", r":8: board\.0\.turn_deg: input should be less than or equal to 180"),
         ("up_mm = 0.0", "up = 0.0", r":15: board\.1\.up: unknown key"),
         ("right_mm = 300.0", 'right_mm = "300"', r":14: board\.1\.right_mm: input should be a valid number, not '300'"),
-        ('"stand-2"', '"stand-1"', r"file: board stand-1 is listed twice"),
+        ('"stand-2"', '"stand-1"', r":13: board\.1\.name: board stand-1 is listed twice"),
         ('"stand-2"', '""', r":13: board\.1\.name: is empty"),
         ("behind_mm = 250.0", "ahead_mm = 250.0", r":20: pivot\.ahead_mm: unknown key"),
         ("stand/1", "stand/9", r"'stand/9', this version reads 'stand/1'"),
