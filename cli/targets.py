@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from calib.doubts import MAT
-from calib.paper.job import check_carried, check_job
+from calib.paper.job import JOB_FILE, Job, check_carried, check_job
 from calib.paper.mat import Mat, read_mat
 from calib.paper.placements import PlacementSheet, Sheet
 from calib.paper.stand import read_stand
@@ -17,6 +18,8 @@ from vision.errors import FileError
 from vision.toml_io import line_of, read_text
 
 STAND = "the stand"
+ALIKE = 0.8
+"""Names more alike than this are one, misspelt (`difflib`'s ratio)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,6 +86,7 @@ def targets_of(desk: Desk, sheets: PlacementSheet, wanted: Sheet, *, stand_given
         )
     if stand_given:
         return (_target(desk, wanted, desk.job.need_stand(), several=False),)
+    _need_known_names(desk.job, sheets)
     group = sheets.together(wanted.name)
     files = {sheet.name: file for sheet in group if (file := _file_of(desk, sheet)) is not None}
     _need_own_files(desk, files)
@@ -137,6 +141,21 @@ def _mat(desk: Desk, sheet: Sheet, file: Path | None, *, several: bool) -> Targe
             hint=f"name the marks in the mat file as they are named in {path.name}",
         )
     return Target(sheet, desk, several, mat, file)
+
+
+def _need_known_names(job: Job, sheets: PlacementSheet) -> None:
+    """Refuse a stand file named for a misspelt placement: the placement that is meant would go by the job's other one."""
+    named = [name for name, _ in job.stands]
+    without = [name for name in sheets.names if name and name not in named]
+    for name in named:
+        meant = difflib.get_close_matches(name, without, n=1, cutoff=ALIKE)
+        if name not in sheets.names and meant:
+            path = job.folder / JOB_FILE
+            line = line_of(read_text(path), ("stands", name))
+            raise FileError(
+                f"{path}:{line}: stands.{name}: there is no placement of that name on the sheet: is it {meant[0]}?",
+                hint=f"placements: {', '.join(filter(None, sheets.names))}",
+            )
 
 
 def _need_own_files(desk: Desk, files: dict[str, Path]) -> None:

@@ -66,6 +66,18 @@ def test_a_stand_file_nobody_made_yet_does_not_keep_the_wrong_target_from_being_
     assert "stand-2 is a board of reflector at the car's right" in told
 
 
+def test_a_stand_file_for_a_misspelt_placement_is_not_passed_over(job, surveyed_job):
+    """The placement would go by the job's other stand."""
+    put_two_targets(job, surveyed_job.demo.bay)
+    path = job / "job.toml"
+    text = path.read_text(encoding="utf-8")
+    assert "left = " in text
+    path.write_text(text.replace("stands = { left = ", "stands = { lefft = ", 1), encoding="utf-8")
+    with nothing_written(job):
+        told = refused("check", job, "--placement", "left")
+    assert re.search(r"job\.toml:\d+: stands\.lefft: there is no placement of that name on the sheet: is it left\?", told), told
+
+
 def test_a_target_known_by_its_stand_file_alone_is_named(job, surveyed_job):
     stand_for_left(job, surveyed_job, own="body-1")
     path = job / "sheet.toml"
