@@ -15,24 +15,19 @@ from calib.decision.verdict import Verdict
 from calib.paper.check_inputs import CheckInput, input_documents
 from calib.paper.figures import figure_documents, remarks, shares
 from calib.paper.held_back import all_inside, holdups
-from calib.paper.sheet import Sheet
+from calib.paper.sheet import FIGURES, Sheet
 from calib.paper.sheet_document import state_document
 from calib.paper.stand import Pivot
 from calib.pipeline import CheckOutcome
 from cli.check import DISCLAIMER, NOT_SHOWN, CheckRun
 from cli.floor_words import first_words, floor_document
 from cli.kept_survey import Survey, program
-from cli.sheet_words import CLEARANCES, figure_label, line_in_words, place_in_words
+from cli.sheet_words import CLEARANCES, PLUS, SIDES, figure_label, line_in_words, place_in_words
 from cli.stations import Desk
 from cli.table import number, table
 
 SCHEMA = "check/1"
 LEAVE_MAT = "leave the mat where it is: no error is larger than its U"
-LEAN = {
-    "pitch": "+ leans the top away from the car",
-    "roll": "+ lifts the side on the car's left",
-    "yaw": "+ counter-clockwise seen from above",
-}
 
 
 def check_document(
@@ -123,10 +118,10 @@ def measured_words(document: dict[str, Any]) -> list[str]:
         why(document),
         *_moves(document),
         "",
-        f"{_called(document)}, {_side(document)} the car; measured from the {place_in_words(document['origin'])}, along the "
+        f"{_called(document)}, {_where(document)}; measured from the {place_in_words(document['origin'])}, along the "
         f"{line_in_words(document['line'])}",
         *(["height above the plane the wheels stand on, as the sheet gives it"] if document["height_from"] == "wheels" else []),
-        f"(left and right are the car's, driver looking forward; {'; '.join(f'{k} {v}' for k, v in LEAN.items())})",
+        f"({'; '.join([SIDES, *_signs(document)])})",
         "",
         _figures(document),
     ]
@@ -201,8 +196,25 @@ def _after(document: dict[str, Any]) -> str:
     return f"after that every figure should be inside ({least})"
 
 
-def _side(document: dict[str, Any]) -> str:
-    return "ahead of" if document["side"] == "ahead" else "behind"
+def _where(document: dict[str, Any]) -> str:
+    if _is_mat(document):
+        return "on the floor"
+    return "ahead of the car" if document["side"] == "ahead" else "behind the car"
+
+
+def _signs(document: dict[str, Any]) -> list[str]:
+    """What + means for the figures there are."""
+    if _is_mat(document):
+        return ["ahead + towards the car's front", f"left {PLUS['lateral']}"]
+    forward = "away from" if document["side"] == "ahead" else "towards"  # the car's forward direction
+    signs = {"pitch": f"+ leans the top {forward} the car", "roll": PLUS["roll"], "yaw": PLUS["yaw"]}
+    labels = {_label(row) for row in document["figures"]}
+    return [f"{label} {sign}" for label, sign in signs.items() if label in labels]
+
+
+def _is_mat(document: dict[str, Any]) -> bool:
+    """The figures are places of marks."""
+    return not {_label(row) for row in document["figures"]} & {figure_label(name) for name in FIGURES}
 
 
 def _called(document: dict[str, Any]) -> str:
