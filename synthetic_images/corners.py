@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -69,11 +70,7 @@ def visible_corners(
 ) -> tuple[BoardCorners, ...]:
     """Corners a good detector could see: in the frame, facing, not too oblique or small, hidden by nothing."""
     poses = shot_boards(bay, shot)
-    candidates = []
-    for name, pose in poses.items():
-        seen = _in_frame(bay, camera, shot, bay.boards[name], pose)
-        if seen is not None and seen.tilt_rad <= max_tilt_rad and seen.square_px >= min_square_px:
-            candidates.append(seen)
+    candidates = framed_corners(bay, camera, shot, poses, min_square_px=min_square_px, max_tilt_rad=max_tilt_rad)
     if not candidates:
         return ()
     clear = _clear_views(bay, shot, poses, candidates)
@@ -83,6 +80,23 @@ def visible_corners(
         if keep.sum() >= min_corners
     )
     return tuple(found)
+
+
+def framed_corners(
+    bay: Bay,
+    camera: TrueCamera,
+    shot: Shot,
+    poses: Mapping[str, Array],
+    *,
+    min_square_px: float = MIN_SQUARE_PX,
+    max_tilt_rad: float = MAX_TILT_RAD,
+) -> list[BoardCorners]:
+    """As `visible_corners` of some boards where they are (`shot_boards`), but what stands before them is not asked.
+
+    That is quickly told, and never less than is visible.
+    """
+    found = (_in_frame(bay, camera, shot, bay.boards[name], pose) for name, pose in poses.items())
+    return [one for one in found if one is not None and one.tilt_rad <= max_tilt_rad and one.square_px >= min_square_px]
 
 
 def _clear_views(bay: Bay, shot: Shot, poses: dict[str, Array], candidates: list[BoardCorners]) -> list[NDArray[np.bool_]]:
@@ -95,20 +109,23 @@ def _clear_views(bay: Bay, shot: Shot, poses: dict[str, Array], candidates: list
     blocked = hidden(eye, np.concatenate(points), blockers)
     ends = np.cumsum([len(p) for p in points])
     sheets = {name: sheet_face(bay.boards[name], pose) for name, pose in poses.items()}
+    normals = {name: _normal(face.corners_mm) for name, face in sheets.items()}
     clear = []
     for candidate, p, by_things in zip(candidates, points, np.split(blocked, ends[:-1]), strict=True):
-        others = [face for name, face in sheets.items() if name != candidate.board]
-        clear.append(~by_things & ~hidden(eye, p, others))
+        others = [name for name in sheets if name != candidate.board]
+        by_sheets = hidden(eye, p, [sheets[name] for name in others], [normals[name] for name in others])
+        clear.append(~by_things & ~by_sheets)
     return clear
 
 
 def _in_frame(bay: Bay, camera: TrueCamera, shot: Shot, board: Board, bay_from_board: Array) -> BoardCorners | None:
     cam_from_board = inverse(shot.bay_from_cam) @ bay_from_board
-    corners = board.corners_mm()
-    in_cam = apply(cam_from_board, bay.printed_points(board.name, corners))
     centre = apply(cam_from_board, board.centre_mm)
     cosine = float(cam_from_board[:3, 2] @ centre) / float(np.linalg.norm(centre))
-    if in_cam[:, 2].min() < NEAR_MM or cosine <= 0.0:
+    if centre[2] < NEAR_MM or cosine <= 0.0:
+        return None
+    in_cam = apply(cam_from_board, bay.printed_points(board.name, board.corners_mm()))
+    if in_cam[:, 2].min() < NEAR_MM:
         return None
     # far outside the picture the distortion polynomial folds back: look at the ideal direction first
     ideal = in_cam[:, :2] / in_cam[:, 2:]
@@ -133,21 +150,22 @@ def _square_sides_px(camera: TrueCamera, cam_from_board: Array, board: Board) ->
     return np.asarray(np.minimum(*sides))
 
 
-def hidden(eye_mm: Array, points_mm: Array, faces: list[Face]) -> NDArray[np.bool_]:
-    """Which points (n, 3) have a face between them and the eye, shape (n,)."""
+def hidden(eye_mm: Array, points_mm: Array, faces: Sequence[Face], normals: Sequence[Array] | None = None) -> NDArray[np.bool_]:
+    """Which points (n, 3) have a face between them and the eye, shape (n,); `normals` of the faces where they are known."""
     blocked = np.zeros(len(points_mm), dtype=bool)
+    if not faces:
+        return blocked
     rays = points_mm - eye_mm
-    for face in faces:
-        corners = face.corners_mm
-        normal = _normal(corners)
-        ahead = float((corners[0] - eye_mm) @ normal)
-        speed = rays @ normal
-        with np.errstate(divide="ignore", invalid="ignore"):
-            t = ahead / speed
-        crossing = np.flatnonzero((t > 1e-6) & (t < 1.0 - 1e-4) & ~blocked)
+    planes = np.array(normals if normals is not None else [_normal(face.corners_mm) for face in faces])
+    ahead = np.array([(face.corners_mm[0] - eye_mm) @ normal for face, normal in zip(faces, planes, strict=True)])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = ahead[:, None] / (planes @ rays.T)
+    crosses = (t > 1e-6) & (t < 1.0 - 1e-4)
+    for i in np.flatnonzero(crosses.any(axis=1)):
+        crossing = np.flatnonzero(crosses[i] & ~blocked)
         if len(crossing):
-            hits = eye_mm + rays[crossing] * t[crossing, None]
-            blocked[crossing[_inside(hits, corners, normal)]] = True
+            hits = eye_mm + rays[crossing] * t[i, crossing, None]
+            blocked[crossing[_inside(hits, faces[int(i)].corners_mm, planes[i])]] = True
     return blocked
 
 

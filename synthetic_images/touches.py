@@ -7,13 +7,14 @@ to the sides, and looks that the board, not too steep, and three floor boards (a
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from synthetic_images.bay import Bay, Bend, Epoch
-from synthetic_images.corners import visible_corners
+from synthetic_images.corners import BoardCorners, framed_corners, visible_corners
 from synthetic_images.misprint import draw_misprints
 from synthetic_images.rigid import Array, across, apply, look_at, rigid, rot_y, unit
 from synthetic_images.shot import Shot
@@ -152,7 +153,7 @@ def _looked_at(
     sentence: str,
 ) -> Shot:
     """A photo that shows enough; the owner tries again when it does not."""
-    floor = {board.name for board in bay.floor_boards}
+    standing = {board.name: bay.bay_from_floor_board(board) for board in bay.floor_boards}
     for i in range(2 * TRIES):
         wanted, i = (WANTED_FLOOR_BOARDS, i) if i < TRIES else (LEAST_FLOOR_BOARDS, i - TRIES)
         rod, near, turn_rad = place()
@@ -162,11 +163,23 @@ def _looked_at(
         towards = middle + float(rng.uniform(0.35, 0.65)) * (_floor_beside(bay, point_mm, rng) - middle)
         roll = math.radians(float(rng.uniform(-5, 5)))
         shot = Shot(name, epoch, sentence, look_at(eye, towards, roll), held={stylus.board: bay_from_board})
-        shown = visible_corners(bay, camera, shot, max_tilt_rad=STEEPEST_RAD)
-        seen = {one.board: len(one.corner_ids) for one in shown}
-        if seen.get(stylus.board, 0) >= LEAST_CORNERS and len(floor & set(seen)) >= wanted:
-            return shot
+        if _shows_enough(partial(framed_corners, bay, camera, shot, max_tilt_rad=STEEPEST_RAD), standing, shot.held, wanted):
+            shown = visible_corners(bay, camera, shot, max_tilt_rad=STEEPEST_RAD)
+            seen = {one.board: len(one.corner_ids) for one in shown}
+            if seen.get(stylus.board, 0) >= LEAST_CORNERS and len(standing.keys() & set(seen)) >= wanted:
+                return shot
     raise ValueError(f"no photo of the stylus at {np.round(point_mm)} shows {LEAST_FLOOR_BOARDS} floor boards beside it")
+
+
+def _shows_enough(
+    framed: Callable[[Mapping[str, Array]], Sequence[BoardCorners]],
+    standing: Mapping[str, Array],
+    held: Mapping[str, Array],
+    wanted: int,
+) -> bool:
+    """Whether a shot would show enough if nothing stood in the way: most tries fail here, at a small part of the price."""
+    stylus = framed(held)
+    return bool(stylus) and len(stylus[0].corner_ids) >= LEAST_CORNERS and len(framed(standing)) >= wanted
 
 
 def _floor_beside(bay: Bay, point_mm: Array, rng: np.random.Generator) -> Array:
