@@ -40,6 +40,12 @@ def job(surveyed_job, tmp_path):
 
 
 @pytest.fixture
+def one_photo(job):
+    """Of the check: enough where not the figures count, but what is said of them; it shows no wheel."""
+    return job / "photos" / CHECK / "01.jpg"
+
+
+@pytest.fixture
 def new_job(job):
     """The same job before anything was photographed."""
     shutil.rmtree(job / "results")

@@ -14,6 +14,7 @@ from tests.support.commands import bayfix, nothing_written, refused
 from tests.support.photo_job import put_photos
 from tests.support.sheet_texts import MANY, ONE
 
+pytestmark = pytest.mark.usefixtures("in_this_process")
 
 @pytest.fixture
 def write(tmp_path):
@@ -87,24 +88,24 @@ def several(job) -> None:
     (job / "sheet.toml").write_text(tomlkit.dumps(document), encoding="utf-8")
 
 
-def test_a_check_on_a_draft_says_so_in_words_and_in_the_result(job):
-    outcome = bayfix("check", job)
+def test_a_check_on_a_draft_says_so_in_words_and_in_the_result(job, one_photo):
+    outcome = bayfix("check", job, one_photo)
     assert "sheet: draft: no second person has compared these numbers" in outcome.out
     kept = json.loads((job / "results" / "check-1.json").read_text(encoding="utf-8"))
     assert kept["sheet_state"]["state"] == "draft"
     assert bayfix("sheet", "confirm", job / "sheet.toml", "--by", "Z. Z.").status == Exit.CONFORMS
-    again = bayfix("check", job, "--json").document
+    again = bayfix("check", job, one_photo, "--json").document
     assert again["sheet_state"]["state"] == "confirmed"
     assert again["sheet_state"]["by"] == "Z. Z."
 
 
-def test_one_of_several_placements_is_chosen_by_name(job):
+def test_one_of_several_placements_is_chosen_by_name(job, one_photo):
     several(job)
     with nothing_written(job):
         assert "there is no placement 'middle'" in refused("check", job, "--placement", "middle")
         assert "there is no placement 'middle'" in refused("budget", job, "distance_mm", "--placement", "middle")
-    assert bayfix("check", job, "--json").document["placement"] == "low"  # the first that is open
-    outcome = bayfix("check", job, "--placement", "high")
+    assert bayfix("check", job, one_photo, "--json").document["placement"] == "low"  # the first that is open
+    outcome = bayfix("check", job, one_photo, "--placement", "high")
     assert outcome.status == Exit.DOES_NOT_CONFORM  # it stands at the lower height
     assert "high: " in outcome.out
     assert "outside the tolerance: height" in outcome.out
@@ -133,13 +134,13 @@ def test_a_stand_whose_target_is_not_shown_is_refused(job, surveyed_job):
     assert "is known by stand-2, none of it is in check-1/01.jpg" in words
 
 
-def test_a_suspicious_number_stops_a_check_and_an_accepted_one_stays_in_its_result(job):
+def test_a_suspicious_number_stops_a_check_and_an_accepted_one_stays_in_its_result(job, one_photo):
     document = tomlkit.parse((job / "sheet.toml").read_text(encoding="utf-8"))
     document["distance"]["tolerance"] = 0.05
     (job / "sheet.toml").write_text(tomlkit.dumps(document), encoding="utf-8")
     with nothing_written(job):
         assert "distance: a tolerance of 0.05 mm is finer than such targets are placed" in refused("check", job)
-    accepted = bayfix("check", job, "--accept", "--json").document["accepted"]
+    accepted = bayfix("check", job, one_photo, "--accept", "--json").document["accepted"]
     assert accepted == ["distance: a tolerance of 0.05 mm is finer than such targets are placed"]
 
 

@@ -46,6 +46,18 @@ def copied(surveyed_job, tmp_path_factory):
     return folder
 
 
+@pytest.fixture(scope="module")
+def wheels(copied):
+    """The table of `bayfix wheels`."""
+    return bayfix("wheels", copied, "--json").document
+
+
+@pytest.fixture(scope="module")
+def drawn(copied):
+    """What `bayfix vehicle` said on this job, its drawings and results lying in it."""
+    return bayfix("vehicle", copied, "--json")
+
+
 def with_vehicle(job, text):
     (job / "vehicle.toml").write_text(text, encoding="utf-8")
     path = job / "job.toml"
@@ -58,11 +70,9 @@ def row_of(document, name):
     return next(row for row in document["figures"] if row["name"] == name)
 
 
-def test_the_table_holds_what_wheels_say_and_more(copied):
-    wheels = bayfix("wheels", copied, "--json").document
-    outcome = bayfix("vehicle", copied, "--json")
-    assert outcome.status == Exit.CONFORMS
-    document = outcome.document
+def test_the_table_holds_what_wheels_say_and_more(wheels, drawn):
+    assert drawn.status == Exit.CONFORMS
+    document = drawn.document
     assert document["verdict"] == "no limits given"
     for name in ("thrust_angle_deg", "camber_front_left_deg", "track_rear_mm"):
         assert row_of(document, name)["measured"] == row_of(wheels, name)["measured"]
@@ -76,14 +86,15 @@ def test_the_table_holds_what_wheels_say_and_more(copied):
     assert set(document["sources"]) == {row["name"] for row in document["figures"] if "measured" in row}
 
 
-def test_floor_boards_measure_the_unevenness_that_nobody_typed(copied, tmp_path):
-    typed = bayfix("wheels", copied, "--json").document
+def test_floor_boards_measure_the_unevenness_that_nobody_typed(copied, wheels, tmp_path):
+    typed = wheels
     assert typed["floor"]["unevenness"]["source"] == "typed"
     job = tmp_path / "job"
     shutil.copytree(copied, job)
     text = (job / "job.toml").read_text(encoding="utf-8")
     (job / "job.toml").write_text(text.replace("floor_pm_mm = 2.0\n", ""), encoding="utf-8")
-    wheels, vehicle = (bayfix(command, job, "--json").document for command in ("wheels", "vehicle"))
+    said = [bayfix(command, job).out for command in ("wheels", "vehicle")]
+    wheels, vehicle = (json.loads((job / "results" / f"{name}.json").read_text("utf-8")) for name in ("wheels", "vehicle"))
     told = wheels["floor"]["unevenness"]
     assert told == vehicle["floor_limits"]["unevenness"]
     assert (told["source"], told["boards"], told["typed_pm_mm"]) == ("measured", 16, None)
@@ -92,12 +103,11 @@ def test_floor_boards_measure_the_unevenness_that_nobody_typed(copied, tmp_path)
     assert 0.4 < told["pm_mm"] < 2.0
     for name in ("camber_rear_left_deg", "thrust_direction_deg"):
         assert wheels["sources"][name]["floor"] < typed["sources"][name]["floor"]
-    for command in ("wheels", "vehicle"):
-        assert told["words"] in bayfix(command, job).out
+    assert all(told["words"] in words for words in said)
 
 
+@pytest.mark.usefixtures("drawn")
 def test_the_plan_is_drawn_twice_alike(copied):
-    bayfix("vehicle", copied)
     picture = Image.open(io.BytesIO((copied / "results" / "vehicle-plan.png").read_bytes()))
     root = ET.fromstring((copied / "results" / "vehicle-plan.svg").read_text(encoding="utf-8"))  # noqa: S314 - our own file
     assert (int(root.attrib["width"]), int(root.attrib["height"])) == picture.size
@@ -113,9 +123,8 @@ def test_the_plan_is_drawn_twice_alike(copied):
         assert gray.crop(box).getextrema()[0] < 100
 
 
+@pytest.mark.usefixtures("drawn")
 def test_the_floor_is_drawn_with_what_the_results_say(copied):
-    outcome = bayfix("vehicle", copied)
-    assert "vehicle-floor.png and .svg" in outcome.err
     root = ET.fromstring((copied / "results" / "vehicle-floor.svg").read_text(encoding="utf-8"))  # noqa: S314 - our own file
     words = [element.text for element in root.iter() if element.tag.endswith("text")]
     for row in json.loads((copied / "results" / "vehicle.json").read_text(encoding="utf-8"))["floor"]:
@@ -130,6 +139,7 @@ def test_limits_toe_in_mm_and_tyres(copied):
     (copied / "other.toml").write_text(FILE, encoding="utf-8")
     outcome = bayfix("vehicle", copied, "--vehicle", copied / "other.toml")
     assert outcome.status == Exit.CONFORMS
+    assert "vehicle-floor.png and .svg" in outcome.err
     assert outcome.out.startswith("CONFORMS\nevery limited figure is inside its limits\n")
     assert "mm at 406.4 mm" in outcome.out
     assert "rolling share rear left" in outcome.out
@@ -139,7 +149,8 @@ def test_limits_toe_in_mm_and_tyres(copied):
     assert "not shown to be inside the limits: camber rear left" in outcome.out
 
 
-def test_a_car_out_of_its_limits_keeps_a_check_from_conforming(job):
+def test_a_car_out_of_its_limits_keeps_a_check_from_conforming(job, one_photo):
+    check = ("check", job, one_photo, "--car-not-seen", "chocks and brake", "--json")
     path = job / "sheet.toml"
     sheet = tomlkit.parse(path.read_text(encoding="utf-8"))
     for name in ("distance", "lateral", "height"):
@@ -147,15 +158,15 @@ def test_a_car_out_of_its_limits_keeps_a_check_from_conforming(job):
     for name in ("yaw", "pitch", "roll"):
         sheet[name]["tolerance"] = 2.0
     path.write_text(tomlkit.dumps(sheet), encoding="utf-8")
-    assert bayfix("check", job).status == Exit.CONFORMS
+    assert bayfix(*check).status == Exit.CONFORMS
     with_vehicle(job, FILE + TIGHT)
-    outcome = bayfix("check", job, "--json")
+    outcome = bayfix(*check)
     assert outcome.status == Exit.UNDECIDED
     assert outcome.document["verdict"] == "undecided"
     assert any("the car is not shown to be within its limits (camber rear left)" in r for r in outcome.document["remarks"])
     overruled = '\n[overruled.camber_rear_left]\nreason = "springs are renewed next week"\nby = "C. D."\n'
     with_vehicle(job, FILE + TIGHT + overruled)
-    outcome = bayfix("check", job, "--json")
+    outcome = bayfix(*check)
     assert outcome.status == Exit.CONFORMS
     remark = "limit of camber rear left overruled by C. D.: springs are renewed next week"
     assert remark in outcome.document["remarks"]
