@@ -65,6 +65,18 @@ def taught(surveyed_job, there, tmp_path_factory):
     return folder, taught.document, points
 
 
+@pytest.fixture(scope="module")
+def from_bumper(taught, tmp_path_factory):
+    """A copy whose sheet starts from the bumper, checked; never changed."""
+    folder = tmp_path_factory.mktemp("from-bumper") / "job"
+    shutil.copytree(taught[0], folder)
+    edit(folder / "sheet.toml", lambda sheet: sheet.update(origin="point:bumper"))
+    edit(folder / "sheet.toml", lambda sheet: sheet["distance"].update(value=1750.0))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("vision.parallel.LEAST_FOR_POOL", 1000)
+        return folder, bayfix("check", folder, "--json").document
+
+
 @pytest.fixture
 def job(taught, tmp_path):
     folder = tmp_path / "job"
@@ -111,10 +123,8 @@ def test_the_stylus_is_proved_on_a_known_length(job, there):
     assert json.loads((job / "results" / "length-mark-a-mark-b.json").read_text(encoding="utf-8")) == bad.document
 
 
-def test_a_touched_bumper_is_the_origin_of_a_sheet(job, there):
-    edit(job / "sheet.toml", lambda sheet: sheet.update(origin="point:bumper"))
-    edit(job / "sheet.toml", lambda sheet: sheet["distance"].update(value=1750.0))
-    check = bayfix("check", job, "--json").document
+def test_a_touched_bumper_is_the_origin_of_a_sheet(from_bumper, there):
+    check = from_bumper[1]
     frame = truth.line_frame(there.bay, there.bay.epoch(CHECK).stand)
     true = float((there.bay.bay_from_target(CHECK)[:3, 3] - there.points["bumper"].mm) @ frame.axes[:, 0])
     (row,) = (row for row in check["figures"] if row["name"] == "distance_mm")
@@ -124,10 +134,9 @@ def test_a_touched_bumper_is_the_origin_of_a_sheet(job, there):
     assert check["sources"]["distance_mm"]["stand-off"] == pytest.approx(0.0, abs=1e-6)
 
 
-def test_a_budget_from_a_touched_origin_names_what_could_hide_in_the_touch_photos(job):
+def test_a_budget_from_a_touched_origin_names_what_could_hide_in_the_touch_photos(from_bumper):
     """A tip elsewhere in one photo: how far it is said to move the distance is how far a board read elsewhere does."""
-    edit(job / "sheet.toml", lambda sheet: sheet.update(origin="point:bumper"))
-    edit(job / "sheet.toml", lambda sheet: sheet["distance"].update(value=1750.0))
+    job, checked = from_bumper
     budget = bayfix("budget", job, "distance_mm", "--json").document
     slips = [row for row in budget["unnoticed"] if row["kind"] == "tip"]
     assert {row["error"] for row in slips} == {f"tip beside point bumper in touch-bumper/0{i}.jpg" for i in range(1, 7)}
@@ -136,12 +145,12 @@ def test_a_budget_from_a_touched_origin_names_what_could_hide_in_the_touch_photo
     beside = [row["error"] for row in budget["unnoticed"] if "touch-bumper/" in row["error"] and row["kind"] == "sighting"]
     assert beside
     assert all(error.startswith(("floor-", "wheel-")) for error in beside)
-    (check,) = (row for row in bayfix("check", job, "--json").document["figures"] if row["name"] == "distance_mm")
+    (check,) = (row for row in checked["figures"] if row["name"] == "distance_mm")
     assert (budget["measured"], budget["U"]) == pytest.approx((check["measured"], check["U"]), rel=1e-6)
 
 
 def test_three_touches_on_a_rim_take_the_place_of_its_stand_off(job, surveyed_job, there):
-    rim = touched(surveyed_job, 1, places=rim_places(surveyed_job.demo.bay, "rear_left", "rl"), teach=0)
+    rim = touched(surveyed_job, 1, places=rim_places(surveyed_job.demo.bay, "rear_left", "rl"), teach=0, touch=3)
     assert rim.stylus == there.stylus
     put_touches(surveyed_job, job, rim)
     typed = {row["name"]: row for row in bayfix("wheels", job, "--json").document["figures"]}
@@ -237,11 +246,11 @@ def test_a_point_outside_the_surveyed_bay(job, there, surveyed_job):
 
 def test_a_car_that_moved_before_the_touch(job, surveyed_job):
     """A wheel board in the photos is 15 mm further on than in rest."""
-    rim = touched(surveyed_job, 1, places=rim_places(surveyed_job.demo.bay, "front_left", "fl"), teach=0)
+    places = rim_places(surveyed_job.demo.bay, "front_left", "fl")
+    rim = touched(surveyed_job, 1, places={"fl-2": places["fl-2"]}, teach=0, touch=3)
     rolled = tuple(replace(e, travel_mm=15.0) if e.name.startswith("touch-") else e for e in rim.bay.epochs)
     bay = replace(rim.bay, epochs=rolled)
-    shots = [shot for shot in rim.shots if shot.epoch == "touch-fl-2"]
-    seen = photographed(bay, surveyed_job.demo.camera, shots, 0.1, np.random.default_rng(7))
+    seen = photographed(bay, surveyed_job.demo.camera, rim.shots, 0.1, np.random.default_rng(7))
     assert any(one.sighting("wheel-front-left") for one in seen.values())
     put_photos(surveyed_job, job, seen, held=(BOARD,))
     with nothing_written(job):
