@@ -9,6 +9,8 @@ from calib.decision.plan import Decided, decide_all
 from calib.geometry.walk import Sites, photos_beside, sites_of
 from calib.geometry.walk_targets import beside_targets, mat_photos, stand_photos
 from calib.paper.bay import BayPlan, FloorPlace, PhotoPlace
+from calib.paper.mat import Mat
+from calib.paper.stand import Stand
 from cli.plan_job import Setting
 from cli.plan_run import predict
 from vision.boards import BoardSet
@@ -82,9 +84,11 @@ def ideas(setting: Setting) -> Iterator[Idea]:
             2, f"stand-offs to ±{STANDOFF_PM_MM} mm, or touched with the stylus", with_hands(standoff_pm_mm=STANDOFF_PM_MM)
         )
     sites = sites_of(setting.bay, setting.targets, setting.boards)
-    if any(target.carrier for target in setting.targets):
-        yield Idea(3, _surer_words(sites), replace(setting, targets=tuple(target.surer(2.0) for target in setting.targets)))
-        yield Idea(4, _nearer_words(sites), _with_photos(setting, _nearer(setting.bay, sites)))
+    for words, carrier in _surer_words(sites):
+        targets = tuple(target.surer(2.0) if isinstance(target.carrier, carrier) else target for target in setting.targets)
+        yield Idea(3, words, replace(setting, targets=targets))
+    for words, photos in _nearer(setting.bay, sites):
+        yield Idea(4, f"four more photos of {words}", _with_photos(setting, photos))
     if any(target.touched for target in setting.targets):
         words = f"the marks touched in {2 * setting.touches} photos each instead of {setting.touches}"
         yield Idea(4, words, replace(setting, touches=2 * setting.touches))
@@ -113,20 +117,26 @@ def _if_ids_are_left(change: Callable[[], Setting]) -> Setting | None:
         return None
 
 
-def _surer_words(sites: Sites) -> str:
-    boards = ["the boards' places on the target measured twice as well (stand file)"] if sites.spots else []
-    mats = ["the places of boards and marks on the mat measured twice as well (mat file)"] if sites.lying else []
-    return "; ".join(boards + mats)
+def _surer_words(sites: Sites) -> Iterator[tuple[str, type[Stand] | type[Mat]]]:
+    """What can be measured better on the targets, and what carries it."""
+    several = len(sites.spots) > 1 or any(spot.wide_mm > 0.0 for spot in sites.spots)
+    if sites.spots:
+        where = "targets measured twice as well (stand files)" if several else "target measured twice as well (stand file)"
+        yield f"the boards' places on the {where}", Stand
+    if sites.lying:
+        yield "the places of boards and marks on the mat measured twice as well (mat file)", Mat
 
 
-def _nearer(bay: BayPlan, sites: Sites) -> list[PhotoPlace]:
-    return [*stand_photos(sites.spots, NEAR_SPOTS), *mat_photos(bay, sites.lying, sites.spots, nearer=True)]
-
-
-def _nearer_words(sites: Sites) -> str:
-    stands = [f"{one.words}: from 1.5 m, 30° off it, and from 2 m, 55° off it, on both sides" for one in sites.spots]
-    mats = [f"{one.words}: looking down from nearer, from its sides" for one in sites.lying]
-    return "four more photos of " + "; of ".join(stands + mats)
+def _nearer(bay: BayPlan, sites: Sites) -> Iterator[tuple[str, list[PhotoPlace]]]:
+    """More photos of one stand, or of stands beside each other, or of one mat."""
+    for spot in sites.spots:
+        off = "it" if spot.wide_mm == 0.0 else "them"
+        yield (
+            f"{spot.words}: from 1.5 m, 30° off {off}, and from 2 m, 55° off {off}, on both sides",
+            stand_photos([spot], NEAR_SPOTS),
+        )
+    for area in sites.lying:
+        yield f"{area.words}: looking down from nearer, from its sides", mat_photos(bay, [area], sites.spots, nearer=True)
 
 
 def _beside_words(sites: Sites) -> str:

@@ -54,11 +54,11 @@ def targets_of(
     for sheet in group:
         need_tolerance(sheet)
     targets = {sheet.name: _read(sheet, named[sheet.name], path) for sheet in group if sheet.name in named}
-    for name, target in targets.items():
-        for board in target.boards:
-            need_known(board, named[name], boards, boards_words)
     usual = [sheet for sheet in group if sheet.name not in targets]
     targets |= _usual(usual, targets, boards, path, of_several=len(group) > 1)
+    for name, target in targets.items():
+        for board in target.boards:
+            need_known(board, named.get(name, "the usual stand"), boards, boards_words)
     _need_own_boards([targets[sheet.name] for sheet in group], named)
     return tuple(targets[sheet.name] for sheet in group)
 

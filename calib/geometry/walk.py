@@ -8,6 +8,7 @@ Targets that stand at once are photographed in one round; a mat is looked down o
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -41,6 +42,7 @@ BESIDE_MM = 1300.0
 """From the wheel board's plane to the camera beside the car."""
 SIDE_MM = NARROW_MM
 """Floor boards beside the car lie this far outside the wheels: out of their path, in one picture with them."""
+FAR_APART_MM, NEAR_THE_LINE_MM, END_MM = 1350.0, 700.0, 300.0
 WORDS = {"front_left": "front left", "front_right": "front right", "rear_left": "rear left", "rear_right": "rear right"}
 
 
@@ -152,7 +154,7 @@ def usual_photos(bay: BayPlan, sites: Sites) -> tuple[PhotoPlace, ...]:
     on_mats = mat_photos(bay, sites.mats, sites.spots)
     rolls = [replace(photo, epoch=EACH_ROLL) for photo in round_the_car]
     before = [replace(photo, epoch=REST, words=f"before it is laid: {photo.words}") for photo in on_mats]
-    rest = [*round_the_car, *corners, *_across(bay, sites), *before]
+    rest = [*round_the_car, *corners, *_across(bay, sites), *_along(bay), *before]
     shown = corners if 1.0 in sites.ways else [_rear_corner(bay, side) for side in (1.0, -1.0)]
     seen = mat_photos(bay, sites.lying, sites.spots)
     check = [*stand_photos(sites.spots), *seen, *(replace(photo, epoch=CHECK) for photo in shown)]
@@ -192,6 +194,20 @@ def _across(bay: BayPlan, sites: Sites) -> list[PhotoPlace]:
     pairs += [_end(bay, way) for way in (1.0, -1.0) if way not in sites.ways]
     # left before right, as one walks
     return [photo for side in (0, 1) for pair in pairs for photo in pair[side : side + 1]]
+
+
+def _along(bay: BayPlan) -> list[PhotoPlace]:
+    """Beside the car, between floor boards that lie so far apart that a photo of a wheel may not show two of them."""
+    out = []
+    line = max(bay.car.track_front_mm, bay.car.track_rear_mm) / 2 + SIDE_MM
+    for side, word in ((1.0, "left"), (-1.0, "right")):
+        beside = sorted((p.ahead_mm, p.left_mm) for p in bay.floor if abs(side * p.left_mm - line) < NEAR_THE_LINE_MM)
+        for a, b in itertools.pairwise(beside):
+            middle = ((a[0] + b[0]) / 2, (a[1] + b[1]) / 2)
+            if b[0] - a[0] > FAR_APART_MM and -END_MM < middle[0] < bay.car.wheelbase_mm + END_MM:
+                at = (middle[0], middle[1] + side * 1000.0, 1500.0)
+                out.append(_photo(REST, at, (*middle, 0.0), f"beside the car on its {word}, between two floor boards"))
+    return out
 
 
 def _back(bay: BayPlan, way: float, before_mm: float, aside_mm: float) -> list[PhotoPlace]:

@@ -55,11 +55,14 @@ class Spot:
         Of their middle.
     side : str
     words : str
+    wide_mm : float
+        From the first to the last of their middles: so much farther back one has to stand for all of them.
     """
 
     bay_from_target: Pose
     side: Side
     words: str
+    wide_mm: float = 0.0
 
     @property
     def way(self) -> float:
@@ -128,8 +131,9 @@ def _in_one_picture(bay: BayPlan, one: Intended, other: Intended) -> bool:
 
 def _spot(bay: BayPlan, group: Sequence[Intended], words: str) -> Spot:
     places = [target_place(bay, one.sheet) for one in group]
-    middle = np.mean([place.translation_mm for place in places], axis=0)
-    return Spot(Pose.from_rt(BAY, TARGET, places[0].rotation, middle), group[0].sheet.side, words)
+    centres = np.array([place.translation_mm for place in places])
+    wide = float(np.linalg.norm(np.ptp(centres, axis=0)))
+    return Spot(Pose.from_rt(BAY, TARGET, places[0].rotation, centres.mean(axis=0)), group[0].sheet.side, words, wide)
 
 
 def mat_areas(bay: BayPlan, targets: Sequence[Intended], boards: BoardSet) -> tuple[MatArea, ...]:
@@ -203,11 +207,11 @@ def stand_photos(
 
 
 def _stand_photo(spot: Spot, side: float, angle_deg: float, reach_mm: float, height_mm: float) -> PhotoPlace:
-    centre, angle = spot.centre_mm, math.radians(angle_deg)
+    centre, angle, near = spot.centre_mm, math.radians(angle_deg), reach_mm < 2200.0
+    reach_mm += spot.wide_mm if near else 0.0
     away = spot.bay_from_target.apply([-spot.way * reach_mm * math.cos(angle), side * reach_mm * math.sin(angle), 0.0])
     level = np.array([away[0] - centre[0], away[1] - centre[1]])
     level = level / np.linalg.norm(level)
-    near = reach_mm < 2200.0
     towards = (*(centre[:2] + level * (250.0 if near else 600.0)), (0.56 if near else 0.40) * centre[2])
     off = "it" if " and " not in spot.words else "them"
     hand = "left" if side > 0 else "right"

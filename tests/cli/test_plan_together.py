@@ -173,13 +173,15 @@ def test_ideas_are_tried_on_all_targets_together(folder):
     words = [word for word in plan_words(folder, "mat-too.toml", "--json") if word != "--no-ideas"]
     document = bayfix(*words, "--stand", f"floor-mat={folder / 'mat.toml'}").document
     ideas = {idea["words"]: idea for idea in document["ideas"]}
-    twice = "the boards' places on the target measured twice as well (stand file); "
-    idea = ideas[f"{twice}the places of boards and marks on the mat measured twice as well (mat file)"]
+    idea = ideas["the places of boards and marks on the mat measured twice as well (mat file)"]
     assert set(idea["U"]) == {"left", "floor-mat"}
     assert idea["undecided_if_perfect"] < document["undecided_if_perfect"]
     now = {row["name"]: row["U"] for row in document["targets"][1]["figures"]}
     assert all(idea["U"]["floor-mat"][name] < 0.8 * u for name, u in now.items())
-    assert any("beside floor-mat" in words for words in ideas)
+    own = {row["name"]: row["U"] for row in document["targets"][0]["figures"]}
+    assert all(idea["U"]["left"][name] == pytest.approx(u, rel=1e-6) for name, u in own.items()), "the mat file is not its"
+    for words in ("target measured twice", "photos of left: from 1.5 m", "photos of floor-mat: looking", "beside floor-mat"):
+        assert any(words in known for known in ideas), words
 
 
 BAD = {
@@ -250,6 +252,16 @@ def test_marks_of_a_mat_without_a_mat_file_are_touched(folder):
             assert sum(board.startswith("floor-") for board in photo["shows"]) >= 3
         assert {photo["words"].rsplit(" ", 1)[1] for photo in photos} == {"left", "right"}
     assert "right: touch it with the stylus" in (folder / "plan" / "photo-plan.svg").read_text(encoding="utf-8")
+
+
+def test_the_usual_stand_needs_its_boards(folder):
+    boards = BoardSet(tuple(board for board in starter_boards("a4") if not board.name.startswith("stand-2")))
+    write_boards(folder / "boards.toml", boards)
+    alone = TOP + REFLECTOR.format("left", "", "260.0")
+    (folder / "two.toml").write_text(alone, encoding="utf-8")
+    with nothing_written(folder):
+        words = refused(*plan_words(folder, "two.toml", "--boards", folder / "boards.toml"))
+    assert re.search(r"the usual stand: there is no board 'stand-2' in .*boards\.toml", words)
 
 
 def test_marks_that_have_to_be_touched_need_a_stylus_board(folder):

@@ -13,7 +13,7 @@ from calib.geometry.intended import flat_on_floor
 from calib.geometry.intended_targets import Intended, carried_places, mat_place, need_same_mat, plates
 from calib.geometry.intended_touches import looks, touched_places, usual_tip
 from calib.geometry.walk import sites_of, usual_floor, usual_photos, with_usual_places
-from calib.geometry.walk_targets import mat_areas, spots_of
+from calib.geometry.walk_targets import mat_areas, spots_of, stand_photos
 from calib.paper.bay import CHECK, REST, BayPlan
 from calib.paper.mat import Mat, MatBoard, MatMark
 from calib.paper.placements import Mark, Required, Sheet, TargetSize
@@ -90,7 +90,10 @@ def test_stands_near_each_other_share_their_photos_and_others_do_not():
     left = Intended(replace(sheet(lateral=260.0), name="left"), STAND)
     right = Intended(replace(sheet(lateral=-260.0), name="right"), SECOND)
     (spot,) = spots_of(BayPlan(), (left, right))
-    assert spot.words == "left and right"
+    assert (spot.words, spot.wide_mm) == ("left and right", pytest.approx(520.0))
+    near, alone = (stand_photos(spots)[0] for spots in ((spot,), spots_of(BayPlan(), (left,))))
+    farther = math.dist(near.at_mm[:2], spot.centre_mm[:2]) - math.dist(alone.at_mm[:2], (4200.0, 260.0))
+    assert farther == pytest.approx(520.0), "both have to be in the picture"
     np.testing.assert_allclose(spot.centre_mm, [4200.0, 0.0, 1200.0])
     far = Intended(replace(sheet(lateral=-1300.0), name="far"), SECOND)
     turned = Intended(replace(sheet(lateral=-260.0, yaw=45.0), name="turned"), SECOND)
@@ -167,6 +170,17 @@ def test_boards_far_apart_on_a_mat_are_photographed_one_by_one():
     assert {words.partition(" from ")[0] for words in (photo.words for photo in looks)} == {
         "the mat, board 1", "the mat, board 2"
     }  # fmt: skip
+
+
+def test_floor_boards_far_apart_beside_the_car_get_a_photo_between_them():
+    """On sides of four boards a photo of a wheel shows one of them: without others each half of the car would hang alone."""
+    sites = sites_of(BayPlan(), (PANEL, CORNER), BOARDS)
+    plan = replace(BayPlan(), floor=usual_floor(BayPlan(), sites, FLOOR))
+    between = [photo for photo in usual_photos(plan, sites) if "between two floor boards" in photo.words]
+    assert [photo.epoch for photo in between] == [REST] * 4
+    alone = sites_of(BayPlan(), (PANEL,), BOARDS)
+    plan = replace(BayPlan(), floor=usual_floor(BayPlan(), alone, FLOOR))
+    assert not any("between two" in photo.words for photo in usual_photos(plan, alone)), "five boards a side are near enough"
 
 
 def test_more_targets_than_floor_boards_have_room_for():
