@@ -45,7 +45,7 @@ def there(surveyed_job, tmp_path_factory):
     """The surveyed job with the stylus taught and photos of it on all four marks; tests work on copies."""
     folder = tmp_path_factory.mktemp("marked") / "job"
     shutil.copytree(surveyed_job.desk.job.folder, folder)
-    marked = touched(surveyed_job, 3, places=mark_places(surveyed_job.demo.bay), like=CHECK)
+    marked = touched(surveyed_job, 3, places=mark_places(surveyed_job.demo.bay), like=CHECK, teach=8, touch=4)
     put_touches(surveyed_job, folder, marked)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("vision.parallel.LEAST_FOR_POOL", 1000)
@@ -90,7 +90,7 @@ def test_taught_places_are_the_true_ones_within_their_u(taught, surveyed_job):
     assert document["residual_mm"] < 1.0
 
 
-def test_the_file_gives_back_what_was_taught_and_serves_a_check(taught):
+def test_the_file_gives_back_what_was_taught_and_serves_a_check(taught, surveyed_job):
     job, document = taught
     stand = read_stand(job / "taught.toml")
     assert stand.taught is not None
@@ -100,11 +100,8 @@ def test_the_file_gives_back_what_was_taught_and_serves_a_check(taught):
         assert 2 * math.sqrt(stand.taught.cov[stand.names.index(entry.board) * 6, stand.names.index(entry.board) * 6]) == (
             pytest.approx(entry.right_pm_mm, rel=1e-3)
         )
-    typed = {row["name"]: row for row in bayfix("check", job, "--json").document["figures"]}
-    taught = {row["name"]: row for row in bayfix("check", job, "--stand", job / "taught.toml", "--json").document["figures"]}
-    for name, row in taught.items():
-        both = math.hypot(row["U"], typed[name]["U"])
-        assert abs(row["measured"] - typed[name]["measured"]) <= both, name
+    for row in bayfix("check", job, "--stand", job / "taught.toml", "--json").document["figures"]:
+        assert abs(row["measured"] - surveyed_job.truth[row["name"]]) <= 1.5 * row["U"], row["name"]  # 3 σ
 
 
 def test_boards_taught_together_do_not_contradict_each_other(taught):
@@ -128,6 +125,7 @@ def test_a_mark_typed_wrong_is_named(job):
     assert not (job / "taught.toml").exists()
 
 
+@pytest.mark.slow
 def test_mirrored_marks_are_refused(job):
     def mirrored(rows):
         for place in rows.values():

@@ -107,6 +107,13 @@ def test_three_marks_cannot_say_which_is_wrong_and_four_can():
     assert "with a fourth mark" in err.value.hint
 
 
+@pytest.mark.parametrize("count", [3, 4])
+def test_mirrored_marks_are_named_by_the_board(count):
+    mirrored = [(name, -right, up) for name, right, up in MARKS[:count]]
+    with pytest.raises(MeasurementError, match="stand-1 would look out of the target's back: the marks are mirrored"):
+        taught(pose_set(MARKS[:count], 0.1), marks_of(mirrored))
+
+
 def test_two_marks_are_too_few():
     with pytest.raises(MeasurementError, match="2 marks, at least 3 are needed"):
         taught(pose_set(MARKS[:2]), marks_of(MARKS[:2]))
