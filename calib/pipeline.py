@@ -16,11 +16,11 @@ from scipy.special import chdtri
 from calib.bodies import REST, body_of
 from calib.decision.floor_limits import FloorRow, judge_floor
 from calib.decision.moves import Move, moves_of
-from calib.decision.verdict import Judgement, Rule, at_best_undecided, judge
+from calib.decision.verdict import Judgement, Rule, at_best_undecided, boards_unsettled, judge
 from calib.geometry.flange import apply_flanges
 from calib.geometry.floor import Flatness, floor_flatness, floor_plane
 from calib.geometry.floor_map import FloorMap, floor_map
-from calib.geometry.floor_shape import shows_wheel_plane, with_wheel_plane
+from calib.geometry.floor_shape import WHEEL_PLANE, shows_wheel_plane, with_wheel_plane
 from calib.geometry.floor_sides import one_sided
 from calib.geometry.placement import Placement, not_measured, placement
 from calib.geometry.places import with_board_marks
@@ -195,7 +195,7 @@ def check_of(
     body_of_board = {name: body_of(name, epoch, job.floor) for name in stand.names}
     seen = _stand_as_seen(car.poses, stand, body_of_board)
     poses = with_board_marks(target_pose(car.poses, seen, boards, body_of_board, sheet.side), sheet, boards)
-    if sheet.height_from == "wheels" and shows_wheel_plane(poses, car.floor):
+    if sheet.height_from == "wheels" and WHEEL_PLANE not in poses and shows_wheel_plane(poses, car.floor):
         poses = with_wheel_plane(poses, boards, car.floor, car.uneven.rougher)
     reasons = not_measured(poses, sheet, job.reference_known)
     wanted = [name for name in FIGURES if name not in reasons]
@@ -204,12 +204,11 @@ def check_of(
         need_sources(without, measured.measured.parts)
         measured = Placement(measured.measured.without(without), measured.error.without(without))
     judgement = judge(measured, sheet, rule, {name: err.what for name, err in reasons.items()})
-    if not car_shown:
-        judgement = replace(judgement, verdict=at_best_undecided(judgement.verdict))
     floor = judge_floor(poses, car.floor, car.uneven.pm_mm, sheet, rule)
-    if any(row.blocks for row in floor) and job.floor_overruled is None:
-        judgement = replace(judgement, verdict=at_best_undecided(judgement.verdict))
+    floor_blocks = any(row.blocks for row in floor) and job.floor_overruled is None
     gaps = second_board_gaps(car.poses, seen, boards, body_of_board)
+    if not car_shown or floor_blocks or boards_unsettled([gap.agrees for gap in gaps]):
+        judgement = replace(judgement, verdict=at_best_undecided(judgement.verdict))
     step = moves_of(measured, sheet, stand)
     return CheckOutcome(measured, judgement, step, gaps, seen.boards[0].board, poses, floor, car.uneven)
 

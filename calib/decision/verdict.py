@@ -7,7 +7,7 @@ ISO 14253-1:2017. ILAC-G8:09/2019 names the stricter guard band w = U.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 
@@ -163,6 +163,15 @@ def overall(verdicts: Iterable[Verdict]) -> Verdict:
 def at_best_undecided(verdict: Verdict) -> Verdict:
     """The verdict of a check that lacks a proof it needs, such as a look at the car."""
     return Verdict.UNDECIDED if verdict is Verdict.CONFORMS else verdict
+
+
+def boards_unsettled(agree: Sequence[bool]) -> bool:
+    """Whether further boards on a target contradict the first one, and no more of all its boards agree with it than do not.
+
+    Of two that differ nobody knows which is right; of three the odd one is.
+    """
+    odd = sum(not one for one in agree)
+    return odd > 0 and 1 + len(agree) - odd <= odd
 
 
 def need_tolerance(sheet: Sheet) -> None:

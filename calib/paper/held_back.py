@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from calib.decision.verdict import Verdict
+from calib.decision.verdict import Verdict, boards_unsettled
 
 CAR_LIMITS = "the car is not shown to be within its limits"
 """How the remark about limits of a vehicle file begins."""
@@ -43,6 +43,9 @@ def holdups(check: Mapping[str, Any]) -> list[Holdup]:
         )
     if any(remark.startswith(CAR_LIMITS) for remark in check.get("remarks", ())):
         out.append(Holdup(CAR_LIMITS, "put the car right, or overrule the limit with a reason"))
+    if boards_unsettled([row["agrees"] for row in check.get("second_boards", ())]):
+        step = "measure their places on the target again, or teach them: bayfix stand teach"
+        out.append(Holdup("the boards on the target contradict each other", step))
     missing = [str(row["name"]).rsplit("_", 1)[0] for row in check.get("figures", ()) if "not_measured" in row]
     if missing:
         out.append(Holdup(f"not measured: {', '.join(missing)}", f"see why it was not measured ({', '.join(missing)})"))

@@ -14,6 +14,7 @@ from calib.decision.verdict import (
     Rule,
     Verdict,
     at_best_undecided,
+    boards_unsettled,
     can_be_decided,
     conformance_probability,
     judge,
@@ -169,6 +170,21 @@ def test_no_tolerance_at_all_is_refused():
 
 def test_at_best_undecided():
     assert [at_best_undecided(v) for v in (C, U, D)] == [U, U, D]
+
+
+@pytest.mark.parametrize(
+    ("agree", "unsettled"),
+    [
+        ((), False),
+        ((True,), False),
+        ((False,), True),  # one says this, one says that
+        ((True, False), False),  # the third is the odd one
+        ((False, False), True),  # the first may be it
+        ((True, False, False), True),
+    ],
+)
+def test_of_two_boards_that_differ_nobody_knows_which_is_right(agree, unsettled):
+    assert boards_unsettled(agree) is unsettled
 
 
 def check(paper, centre_mm=(4200.0, 0.0, 1200.0), **options):

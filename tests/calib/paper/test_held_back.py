@@ -37,6 +37,8 @@ LIMIT = {"name": "floor_flatness_mm", "verdict": "undecided"}
         ({"floor": {"limits": [LIMIT], "overruled": {"reason": "old slab", "by": "A. B."}}}, []),
         ({"remarks": [f"{CAR_LIMITS} (thrust angle): put it right first"]}, [CAR_LIMITS]),
         ({"figures": [{"name": "yaw_deg", "unit": "deg", "not_measured": "no line"}]}, ["not measured: yaw"]),
+        ({"second_boards": [{"agrees": True}, {"agrees": False}]}, []),
+        ({"second_boards": [{"agrees": False}]}, ["the boards on the target contradict each other"]),
     ],
 )
 def test_what_is_not_shown_is_named(other, words):
