@@ -13,7 +13,7 @@ from calib.geometry.intended import BAY, CHECK_EPOCH, flat_on_floor, line_axes, 
 from calib.geometry.stand import board_from_target, target_from_seen
 from calib.paper.bay import BayPlan
 from calib.paper.mat import Mat
-from calib.paper.placements import Mark, Sheet
+from calib.paper.placements import POINT, Mark, Sheet
 from calib.paper.stand import Stand
 from vision.boards import BoardSet
 from vision.errors import FileError
@@ -42,9 +42,10 @@ class Intended:
 
     @property
     def touched(self) -> tuple[Mark, ...]:
-        """Marks that no board shows."""
+        """Marks that have to be touched: no board on the mat shows them, and they are no floor marks."""
         by_boards = self.carrier.mark_names if isinstance(self.carrier, Mat) else ()
-        return tuple(mark for mark in self.sheet.marks if mark.name not in by_boards)
+        others = [mark for mark in self.sheet.marks if mark.name not in by_boards]
+        return tuple(m for m in others if any(body.startswith(POINT) for body, _ in self.sheet.place(m.at)))
 
     @property
     def way(self) -> float:

@@ -29,8 +29,11 @@ class Placed:
 
 
 def set_aside(before: PoseSet, after: PoseSet, number: int) -> PoseSet:
-    """The set with the bodies that one target brought in called its own, so that the next target can bring its in."""
-    own = set(after.bodies) - set(before.bodies)
+    """The set with the bodies that one target brought in called its own, so that the next target can bring its in.
+
+    The plane the wheels stand on is one for all targets.
+    """
+    own = set(after.bodies) - set(before.bodies) - {WHEEL_PLANE}
     poses = [
         Pose(pose.target, f"{pose.source}{ITS_OWN}{number}", pose.transform) if pose.source in own else pose for pose in after
     ]

@@ -152,6 +152,18 @@ def test_the_joint_covariance_is_that_of_each_and_what_they_share(with_a_mat):
     assert whole.conforms + whole.undecided + whole.does_not_conform == pytest.approx(1.0)
 
 
+@pytest.mark.slow
+def test_heights_above_the_wheels_share_their_plane(folder):
+    """What nobody knows of the floor under the wheels lifts both targets alike."""
+    text = TWO.replace('height = { value = 800.0, unit = "mm", tolerance = 3.0 }', 'height = { value = 800.0, unit = "mm" }')
+    (folder / "two.toml").write_text(
+        text.replace('line = "thrust"', 'line = "thrust"\nheight_from = "wheels"'), encoding="utf-8"
+    )
+    joint = predict(open_setting(folder / "two.toml", folder / "shop.lens.toml")).joint
+    i, j = joint.index("0:height_mm"), joint.index("1:height_mm")
+    assert joint.cov[i, j] / math.sqrt(joint.cov[i, i] * joint.cov[j, j]) > 0.9
+
+
 def test_a_reflector_before_another_hides_it(folder):
     """The right one moved before the left one: photos from the right no longer show the left one's board."""
     left, right = (REFLECTOR.format(*words) for words in (("left", "", "260.0"), ("right", 'with = "left"\n', "-100.0")))
