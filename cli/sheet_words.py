@@ -34,7 +34,7 @@ def in_words(document: Mapping[str, Any], notes: Sequence[str] = ()) -> str:
     lines = [document["state"]["words"], f"({SIDES})"]
     for i, placement in enumerate(document["placements"], start=1):
         lines += ["", _heading(placement, i), *_about(placement), "", _figures(placement)]
-    lines += ["", source_in_words(Provenance(**document["provenance"]))]
+    lines += ["", *_unused(document), source_in_words(Provenance(**document["provenance"]))]
     lines += [f"accepted: {note}" for note in notes]
     return "\n".join(lines)
 
@@ -97,6 +97,8 @@ def _about(placement: Mapping[str, Any]) -> list[str]:
     what = "ahead" if placement["kind"] == "mat" else "distance"
     lines = [f"{what} from the {place_in_words(placement['origin'])}, along the {line_in_words(placement['line'])}"]
     for name, parts in placement["points"].items():
+        if name not in _points_of(placement):
+            continue
         said = ", ".join(f"{100 * weight:g} % {place_in_words(body)}" for body, weight in parts.items())
         lines.append(f"point {name}: the mean of {said}")
     if placement["with"]:
@@ -113,6 +115,23 @@ def _about(placement: Mapping[str, Any]) -> list[str]:
     lines += [f"floor: {FLOOR[name]} {_floor_limit(name, most)}" for name, most in placement["floor"].items()]
     lines += [f"free: {least:g} mm {CLEARANCES[name]}" for name, least in placement["clearance"].items()]
     return lines
+
+
+def _points_of(placement: Mapping[str, Any]) -> set[str]:
+    """Names of the points the placement is measured from."""
+    line = placement["line"]
+    places = [placement["origin"], *([] if isinstance(line, str) else line), *(mark["at"] for mark in placement["marks"])]
+    return {place.partition(":")[2] for place in places if place.startswith("point:")}
+
+
+def _unused(document: Mapping[str, Any]) -> list[str]:
+    """Points of the sheet that nothing is measured from; of one placement chosen among several nobody knows."""
+    placements = document["placements"]
+    if len(placements) == 1 and placements[0]["name"]:
+        return []
+    used = {name for placement in placements for name in _points_of(placement)}
+    points = [name for name in placements[0]["points"] if name not in used]
+    return [f"point {name}: nothing here is measured from it" for name in points]
 
 
 def _floor_limit(name: str, most: float) -> str:

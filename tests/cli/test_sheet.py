@@ -16,6 +16,7 @@ from tests.support.sheet_texts import MANY, ONE
 
 pytestmark = pytest.mark.usefixtures("in_this_process")
 
+
 @pytest.fixture
 def write(tmp_path):
     def text_to_path(text: str):
@@ -34,6 +35,18 @@ def test_a_second_person_confirms_and_sees_every_number(write):
     assert "3. radar-rear-left: corner reflector (reflector), behind the car" in outcome.out
     assert "-5 … +8" in outcome.out
     assert "[confirmed]" in path.read_text(encoding="utf-8")
+
+
+def test_a_point_between_others_is_told_where_it_is_used_and_only_there(write):
+    points = '[points.{0}]\nbetween = ["point:{0}-left", "point:{0}-right"]\n'
+    text = MANY.replace("[[placement]]", f"{points.format('nose')}{points.format('tail')}\n[[placement]]", 1)
+    text = text.replace('kind = "reflector"\n', 'kind = "reflector"\nline = ["point:nose", "board:floor-1"]\n', 1)
+    shown = bayfix("sheet", "show", write(text)).out
+    assert shown.count("point nose: the mean of 50 % touched point nose-left") == 1
+    assert shown.index("3. radar-rear-left") < shown.index("point nose: the mean of")
+    assert "point tail: nothing here is measured from it" in shown
+    assert "from the thrust line, + to the car's left" in shown
+    assert "from the line through touched point nose and mark of floor-1, + to the car's left" in shown
 
 
 def test_the_person_who_typed_the_sheet_cannot_confirm_it(write):
