@@ -247,8 +247,20 @@ def with_meant_points(poses: PoseSet, bay: BayPlan, survey_from_bay: Pose) -> Po
 
 
 def tape_between(bay: BayPlan) -> tuple[str, str, float]:
-    """Two floor boards for a tape, and their distance, mm: the bay file's, or some 4 m apart along one side of the car."""
+    """Two floor boards for a tape, and their distance, mm: the bay file's, or some 4 m apart along one side of the car.
+
+    Raises
+    ------
+    MeasurementError
+        The bay file holds a tape to a board that does not lie on the floor.
+    """
     places = {place.board: np.array([place.ahead_mm, place.left_mm]) for place in bay.floor}
+    strange = [board for board in bay.tape if board not in places]
+    if strange:
+        raise MeasurementError(
+            f"the bay file's tape is held to {strange[0]}, which is no floor board of this bay",
+            hint=f"floor boards: {', '.join(places)}",
+        )
     pairs = [(a, b) for a, b in itertools.combinations(places, 2) if abs(places[a][1] - places[b][1]) < TAPE_ASIDE_MM]
     if bay.tape:
         pairs = [(bay.tape[0], bay.tape[1])]

@@ -169,6 +169,8 @@ def test_the_tape_lies_along_one_side():
     floor = (FloorPlace("a", -1000.0, 1300.0), FloorPlace("b", 2900.0, 1300.0), FloorPlace("c", 3000.0, -1300.0))
     assert tape_between(BayPlan(floor=floor)) == ("a", "b", pytest.approx(3900.0))
     assert tape_between(BayPlan(floor=floor, tape=("a", "c")))[:2] == ("a", "c")
+    with pytest.raises(MeasurementError, match="tape is held to z, which is no floor board"):
+        tape_between(BayPlan(floor=floor, tape=("a", "z")))
 
 
 def test_the_car_stands_in_the_way_of_looks_through_it():
