@@ -26,10 +26,11 @@ from cli.check_inputs import states_of
 from cli.check_run import looked_at, run_check
 from cli.kept_survey import Survey
 from cli.mat_run import marked_sheet, mat_in_photos, mat_outcome, points_of, run_mat
+from cli.points_kept import needed_points
 from cli.sheet_words import PLUS
 from cli.stations import Desk, Tick, car_from, settled_survey
 from cli.targets import desk_of, targets_of
-from cli.touching import needed_points, photo_of, points_on
+from cli.touching import photo_of, points_on
 from cli.wheels import for_programs
 from vision.errors import MeasurementError
 from vision.frames import Estimate, Pose

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from calib.paper.job import Job
 from calib.paper.sheet import FloorLimits, read_sheets
-from cli.touching import needed_points, read_points
+from cli.points_kept import needed_points, read_points
 from vision.errors import MeasurementError
 
 

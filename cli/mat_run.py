@@ -26,9 +26,10 @@ from cli.car_stayed import car_in, reason_given, settled_words, unseen_words
 from cli.check import CheckRun, How
 from cli.check_run import Looked, moved_words, on_this_car, rule_of
 from cli.kept_survey import Survey
+from cli.points_kept import needed_points, read_points
 from cli.stations import Desk, car_from
 from cli.targets import Target
-from cli.touching import needed_points, points_on, read_points
+from cli.touching import points_on
 from vision.errors import FileError
 
 

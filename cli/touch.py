@@ -46,8 +46,9 @@ def touch(
 ) -> Exit:
     """Measure a point that the stylus touches, each coordinate with its U; kept, so that a sheet can name it as origin."""
     from cli import kept_survey, stations
+    from cli.points_kept import forget_point, keep_point
     from cli.progress import progress_bars
-    from cli.touching import forget_point, keep_point, kept_part, run_touch
+    from cli.touching import kept_part, run_touch
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ())))
     if forget:

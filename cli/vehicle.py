@@ -38,7 +38,8 @@ def vehicle(
     from cli import kept_survey, stations
     from cli.car_inputs import car_inputs
     from cli.floor_limits import floor_limits
-    from cli.touching import needed_points, with_points
+    from cli.points_kept import needed_points
+    from cli.touching import with_points
     from cli.vehicle_words import drawings_of, in_words, vehicle_document
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), None, stand))

@@ -36,7 +36,8 @@ def wheels(
     from calib.paper.job import write_result
     from calib.pipeline import need_sources
     from cli import kept_survey, stations
-    from cli.touching import needed_points, with_points
+    from cli.points_kept import needed_points
+    from cli.touching import with_points
 
     desk = stations.open_desk(job, stations.Overrides(boards, tuple(lens or ()), None, stand))
     survey = with_points(desk, kept_survey.load_survey(desk), needed_points(desk.job))

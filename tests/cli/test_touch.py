@@ -17,7 +17,8 @@ from scipy.spatial.transform import Rotation
 
 from calib.paper.stylus import read_stylus
 from cli.base import Exit
-from cli.touching import photos_there, read_points
+from cli.points_kept import read_points
+from cli.touching import photos_there
 from synthetic_images import truth
 from synthetic_images.rigid import apply, rigid
 from synthetic_images.touches import TEACH
