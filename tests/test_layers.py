@@ -25,6 +25,7 @@ MATHEMATICS = {"numpy", "scipy", "cv2"}
 CLI_EXCEPTIONS = {
     "cli/demo_bay.py": {"numpy", "cv2"},  # draws what the demo's shop mistypes, and renders in parallel
     "cli/demo_course_bay.py": {"numpy"},  # draws how the course's targets stood
+    "cli/demo_more_targets.py": {"numpy"},  # the same of targets at once and of mats
     "cli/viewfinder.py": {"cv2"},  # opens a window
 }
 
@@ -86,7 +87,7 @@ def test_synthetic_images_share_only_the_board_definition_with_the_measuring_sid
 
 def test_only_the_demo_sees_the_synthetic_bay():
     seers = {path.name for path in modules_of("cli") if any(n.startswith("synthetic_images") for n in house_imports(path))}
-    assert seers == {"demo_bay.py", "demo_course_bay.py"}
+    assert seers == {"demo_bay.py", "demo_course_bay.py", "demo_more_targets.py"}
 
 
 def test_the_command_line_holds_no_mathematics():
