@@ -42,6 +42,7 @@ side = "{side}"
 distance = {{ value = {distance}, unit = "mm", tolerance = 500.0 }}
 lateral = {{ value = {lateral}, unit = "mm", tolerance = 500.0 }}
 height = {{ value = {height}, unit = "mm", tolerance = 500.0 }}
+size = {{ width = 960.0, height = 560.0, unit = "mm" }}
 yaw = {{ value = {yaw}, unit = "deg", tolerance = 5.0 }}
 pitch = {{ value = 0.0, unit = "deg", tolerance = 5.0 }}
 roll = {{ value = 0.0, unit = "deg", tolerance = 5.0 }}
@@ -90,8 +91,12 @@ y_mm = 850.0
 """
 PANEL = {"name": "panel", "kind": "panel", "origin": "front", "side": "ahead", "distance": 2600.0, "lateral": 0.0,
          "height": 1250.0, "yaw": 0.0}  # fmt: skip
-SMALL = {"kind": "reflector", "origin": "front", "side": "ahead", "distance": 2600.0, "height": 800.0, "yaw": 0.0}
-TWO = (SMALL | {"name": "left", "lateral": 260.0}, SMALL | {"name": "right", "lateral": -260.0})
+SMALL = {"kind": "reflector", "origin": "front", "side": "ahead", "distance": 2600.0, "yaw": 0.0}
+TWO = (
+    SMALL | {"name": "left", "lateral": 260.0, "height": 620.0},
+    SMALL | {"name": "right", "lateral": -260.0, "height": 1250.0},
+)
+"""One higher than the other: the panels on which the synthetic bay has all boards must not run into each other."""
 ENDS = (
     PANEL,
     {"name": "corner", "kind": "reflector", "origin": "rear", "side": "behind", "distance": 1500.0, "lateral": 1700.0,
@@ -116,7 +121,7 @@ class Case:
 
 
 CASES = {
-    "two reflectors side by side": Case(TWO, (ONE_BOARD, {"stand-2": (0.0, 0.0)})),
+    "two reflectors in the same pictures": Case(TWO, (ONE_BOARD, {"stand-2": (0.0, 0.0)})),
     "a panel and a reflector at the rear corner": Case(ENDS, (ONE_BOARD, {"stand-2": (0.0, 0.0)})),
     "a panel and a mat before the car": Case((PANEL,), (BOTH_BOARDS,), BEFORE),
     "a mat beside the car": Case((), (), BESIDE),

@@ -3,9 +3,9 @@
     python -m tests.benchmarks.plan_of_groups [--bays 6] [--first 1] [--camera 1080p|12mp] [--case TEXT]
                                               [--cores 2] [--rows FILE] [--json]
 
-Every case (two reflectors side by side, a panel and a reflector at the rear corner, a panel and a mat, a mat beside the car, a
-mat whose marks are touched by a stylus taught for it) is planned as `bayfix plan` does, with the floor boards and photos it
-offers. `--bays` random bays of each are then built as in the accuracy campaign: car, camera, floor and everything nobody
+Every case (two reflectors in the same pictures, a panel and a reflector at the rear corner, a panel and a mat, a mat beside the
+car, a mat whose marks are touched by a stylus taught for it) is planned as `bayfix plan` does, with the floor boards and photos
+it offers. `--bays` random bays of each are then built as in the accuracy campaign: car, camera, floor and everything nobody
 knows drawn about the reference bay, every photo taken some 15 cm off the place it is asked for; corners are simulated and
 measured by the stations of `survey`, `check` and `touch`. Wanted: the median of the ratio within 0.85 to 1.15 for each figure,
 and 90 % of the bays within 0.7 to 1.4; and errors within U as often as U says (95 %).
