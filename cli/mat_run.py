@@ -87,7 +87,7 @@ def mat_in_photos(
     outcome, told = on_this_car(desk, car, outcome)
     if found is not None:
         outcome = replace(outcome, gaps=found.gaps)
-        remarks += _board_words(found)
+        remarks += [*_unseen_words(target.mat, car, looked.epoch), *_board_words(found)]
     unseen = unseen_words(stayed, how)
     told = [*moved_words(moved, looked.views, desk), *settled_words(stayed), *unseen, *car.remarks, *remarks, *told]
     return CheckRun(looked.epoch, outcome, stayed, moved, network, tuple(view.photo for view in looked.views), tuple(told))
@@ -126,6 +126,13 @@ def points_of(target: Target, survey: Survey) -> tuple[str, ...]:
     must = needed_points(target.desk.job, marked_sheet(target.sheet, target.mat))
     kept = {row["name"] for row in read_points(target.desk.job) if row["survey"]["id"] == survey.id}
     return tuple(name for name in names if name in must or name in kept)
+
+
+def _unseen_words(mat: Mat | None, car: Car, epoch: str) -> list[str]:
+    """Boards of the mat that no photo shows."""
+    names = mat.board_names if mat else ()
+    seen = [name for name in names if f"{name}@{epoch}" in car.poses]
+    return [f"{name} was not seen: the mat's place comes from {' and '.join(seen)}" for name in names if name not in seen]
 
 
 def _board_words(found: MatFit) -> list[str]:

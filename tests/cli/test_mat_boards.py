@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import datetime
 import json
 import re
 import shutil
 
-import numpy as np
 import pytest
 
-from calib.paper.stylus import Stylus, scale_of, write_stylus
 from cli.base import Exit
 from synthetic_images import truth
 from tests.cli.test_mat import put_sheet
@@ -18,7 +15,7 @@ from tests.support.commands import bayfix, nothing_written, refused
 from tests.support.mat_boards import BOARDS, MARKS, mat_photos, mat_text, name_mat
 from tests.support.photo_job import every_board, put_photos
 from tests.support.simulated import CHECK
-from tests.support.touched import BOARD, put_touches, touched, usual_places
+from tests.support.touched import name_true_stylus, put_touches, touched, usual_places
 
 pytestmark = pytest.mark.usefixtures("in_this_process")
 PANEL = """
@@ -64,11 +61,7 @@ def touched_job(surveyed_job, job):
     mark = {"mark-a": usual_places(surveyed_job.demo.bay)["mark-a"]}
     there = touched(surveyed_job, 1, places=mark, teach=0, touch=4)
     put_touches(surveyed_job, job, there)
-    cov, scale = np.diag([0.03, 0.07, 0.05]) ** 2, scale_of(surveyed_job.desk.boards[BOARD])
-    stylus = Stylus(BOARD, np.array(there.stylus.tip_mm), cov, scale, 0.1, (), (), datetime.date(2026, 3, 1))
-    write_stylus(job / "stylus.toml", stylus)
-    text = (job / "job.toml").read_text(encoding="utf-8")
-    (job / "job.toml").write_text(text.replace("sheet = ", 'stylus = "stylus.toml"\nsheet = ', 1), encoding="utf-8")
+    name_true_stylus(surveyed_job, job, there)
     assert bayfix("touch", job, "mark-a").status == Exit.CONFORMS
     return job
 
@@ -198,3 +191,12 @@ def test_names_exchanged_in_the_mat_file_are_a_contradiction_of_the_boards(job):
     assert "the boards of the mat contradict each other: body-" in words
     assert "no two names are exchanged in the mat file" in words
     assert "touch" not in words
+
+
+def test_a_board_of_the_mat_that_no_photo_shows_is_named(job, surveyed_job):
+    text = (job / "mat.toml").read_text(encoding="utf-8")
+    (job / "mat.toml").write_text(text.replace(BOARDS[1], "lens-1"), encoding="utf-8")
+    put_photos(surveyed_job, job, mat_photos(surveyed_job, 1), held=(BOARDS[0], "lens-1"))
+    remarks = bayfix("check", job, "--json").document["remarks"]
+    assert remarks[-2] == f"lens-1 was not seen: the mat's place comes from {BOARDS[0]}"
+    assert "nothing checks the mat file" in remarks[-1]
