@@ -13,7 +13,7 @@ from cli.base import DONE, Exit
 from synthetic_images.rigid import apply
 from tests.support.commands import bayfix, nothing_written, refused
 from tests.support.simulated import CHECK
-from tests.support.touched import Place, put_touches, touched
+from tests.support.touched import Place, name_true_stylus, put_touches, touched
 
 pytestmark = pytest.mark.usefixtures("in_this_process")
 MARKS = {"mark-tl": (-420.0, 300.0), "mark-tr": (430.0, 290.0), "mark-bl": (-410.0, -310.0), "mark-br": (420.0, -300.0)}
@@ -42,17 +42,12 @@ def marks_file(folder, change=None, pm_mm=0.3):
 
 @pytest.fixture(scope="module")
 def there(surveyed_job, tmp_path_factory):
-    """The surveyed job with the stylus taught and photos of it on all four marks; tests work on copies."""
+    """The surveyed job with a stylus and photos of it on all four marks; tests work on copies."""
     folder = tmp_path_factory.mktemp("marked") / "job"
     shutil.copytree(surveyed_job.desk.job.folder, folder)
-    marked = touched(surveyed_job, 3, places=mark_places(surveyed_job.demo.bay), like=CHECK, teach=8, touch=4)
+    marked = touched(surveyed_job, 3, places=mark_places(surveyed_job.demo.bay), like=CHECK, teach=0, touch=4)
     put_touches(surveyed_job, folder, marked)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("vision.parallel.LEAST_FOR_POOL", 1000)
-        bayfix("stylus", "teach", folder, "--out", folder / "stylus.toml")
-        path = folder / "job.toml"
-        text = path.read_text(encoding="utf-8")
-        path.write_text(text.replace('stand = "', 'stylus = "stylus.toml"\nstand = "', 1), encoding="utf-8")
+    name_true_stylus(surveyed_job, folder, marked)
     return folder
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
+from calib.paper.stylus import Stylus, scale_of, write_stylus
 from synthetic_images.bay import Bay
 from synthetic_images.corners import BoardCorners, visible_corners
 from synthetic_images.rigid import apply
@@ -121,6 +123,16 @@ def put_touches(sim: Simulated, folder: Path, there: Touched) -> None:
     others = {photo: one for photo, one in there.seen.items() if photo not in teach}
     put_photos(sim, folder, others, held=(BOARD,))
     put_photos(sim, folder, teach, below=".", held=(BOARD,))
+
+
+def name_true_stylus(sim: Simulated, folder: Path, there: Touched) -> None:
+    """A stylus file that says where the tip is, as if it had been taught, named in the job."""
+    cov, scale = np.diag([0.03, 0.07, 0.05]) ** 2, scale_of(sim.desk.boards[BOARD])
+    stylus = Stylus(BOARD, np.array(there.stylus.tip_mm), cov, scale, 0.1, (), (), datetime.date(2026, 3, 1))
+    write_stylus(folder / "stylus.toml", stylus)
+    path = folder / "job.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("sheet = ", 'stylus = "stylus.toml"\nsheet = ', 1), encoding="utf-8")
 
 
 def without_board(seen: PhotoSightings, *boards: str) -> PhotoSightings:
