@@ -59,12 +59,14 @@ def run_stand(desk: Desk, survey: Survey, face_file: Path, named: Sequence[str],
     seen, odd = odd_photos(looking, seen, dict.fromkeys(names, epoch))
     views = views_of(looking, seen, dict.fromkeys(names, epoch))
     touches, told = _touches(looking, face.marks, stylus.board, epoch, tick) if stylus else ({}, [])
+    instead = functools.partial(strangers, looking, lambda opened: look_at(opened, paths, names, tick)[0])
+    in_photos = {s.board for view in (*views, *(view for some in touches.values() for view in some)) for s in view.seen}
+    _need_seen(in_photos, wanted, face, face_file, epoch, lambda: instead()[1])
     tick("network", "what moved since the survey")
     network, moved = on_survey(looking, survey, [*views, *(view for some in touches.values() for view in some)])
     poses = with_touched(network.poses, _points(network, stylus, touches)) if stylus else network.poses
     bodies = {name: body for name in on_target if (body := body_of(name, epoch, desk.job.floor)) in poses}
-    instead = functools.partial(strangers, looking, lambda opened: look_at(opened, paths, names, tick)[0])
-    _need_seen(bodies, wanted, face, face_file, epoch, lambda: instead()[1])
+    _need_seen(bodies, wanted, face, face_file, epoch, lambda: "")  # seen, but left out by the adjustment
     places = teach_places(poses, face, bodies, desk.boards)
     marks = tuple(mark.name for mark in face.marks)
     taught = Taught(datetime.date.today(), marks, places.rms_mm, places.cov, face.board_names)
@@ -105,7 +107,7 @@ def _points(network: Network, stylus: Stylus, touches: Mapping[str, Sequence[Vie
 
 
 def _need_seen(
-    bodies: Mapping[str, str],
+    seen: Collection[str],
     wanted: Sequence[str],
     face: TargetFace,
     face_file: Path,
@@ -113,11 +115,11 @@ def _need_seen(
     instead: Callable[[], str],
 ) -> None:
     hint = "photograph the target from 2 to 3 m, 30° to 45° beside its normal, floor boards in every picture"
-    if not set(wanted) & set(bodies):
+    if not set(wanted) & set(seen):
         raise MeasurementError(
             f"no board of the target was seen in {epoch}: looked for {', '.join(wanted)}{instead()}", hint=hint
         )
-    unseen = [name for name in face.board_names if name not in bodies]
+    unseen = [name for name in face.board_names if name not in seen]
     if unseen:
         where = f"{face_file}: board.{face.board_names.index(unseen[0])}.name"
         raise MeasurementError(
