@@ -76,14 +76,15 @@ def told_in_words(said: str) -> None:
     assert said.count("note: the car is not shown") <= 1
 
 
-def test_the_scan_tools_outcome_closes_all_that_stood_together(job, surveyed_job):
+def test_the_scan_tools_outcome_closes_all_that_stood_together(job, surveyed_job, one_photo):
+    check = ("check", job, one_photo, "--car-not-seen", "chocks and brake")
     put_two_targets(job, surveyed_job.demo.bay)
     step = bayfix("job", "status", job, "--json").document["lines"][-2]["step"]
     assert step.startswith("left: put the target up; right: put the target up; photograph left and right together into")
     with nothing_written(job):
         assert "left: there is no check of it yet" in refused("outcome", job, "completed", "--by", "A. B.")
     stand_alone(job, surveyed_job, "left")
-    alone = bayfix("check", job, "--stand", job / "left.toml", "--placement", "left")
+    alone = bayfix(*check, "--stand", job / "left.toml", "--placement", "left")
     assert alone.status == Exit.CONFORMS
     assert "note: checked alone, by the stand file given: right must stand at the same time" in alone.out
     assert written(job, "check-1-left.json")["placement"] == "left"
@@ -91,7 +92,7 @@ def test_the_scan_tools_outcome_closes_all_that_stood_together(job, surveyed_job
     with nothing_written(job):
         words = refused("outcome", job, "completed", "--by", "A. B.", "--placement", "left")
     assert "right, which stands at the same time as left: there is no check of it yet" in words
-    assert bayfix("check", job).status == Exit.CONFORMS
+    assert bayfix(*check).status == Exit.CONFORMS
     done = bayfix("outcome", job, "completed", "--by", "A. B.")
     assert done.out.startswith("noted: left and right: completed")
     assert [line["state"] for line in bayfix("job", "status", job, "--json").document["lines"][-2:]] == ["done", "done"]

@@ -15,6 +15,7 @@ import pytest
 import tomlkit
 from scipy.spatial.transform import Rotation
 
+from calib.paper.job import read_job
 from calib.paper.stylus import read_stylus
 from cli.base import Exit
 from cli.points_kept import read_points
@@ -179,16 +180,12 @@ def test_three_touches_on_a_rim_take_the_place_of_its_stand_off(job, surveyed_jo
     assert measured["track_rear_mm"]["U"] < 2.5
 
 
-def test_points_are_replaced_by_name_and_others_kept(job):
-    before = json.loads((job / "results" / "points.json").read_text(encoding="utf-8"))["points"]
-    assert bayfix("touch", job, "bumper").status == Exit.CONFORMS
-    after = json.loads((job / "results" / "points.json").read_text(encoding="utf-8"))["points"]
-    assert [row["name"] for row in after] == [row["name"] for row in before] == ["bumper", "mark-a", "mark-b"]
-    assert after[1:] == before[1:]
-
-
 def test_a_floor_board_kicked_before_the_touch_is_named_and_not_kept(job, there, surveyed_job):
-    """The board is elsewhere in all photos of the point; the point stays where it is, and a later check takes no harm."""
+    """The board is elsewhere in all photos of the point; the point stays where it is, and a later check takes no harm.
+
+    Touched anew, the point is replaced by its name, and the others are kept.
+    """
+    before = read_points(read_job(job))
     seen = there.photos_of("touch-bumper")
     count = {name: sum(one.sighting(name) is not None for one in seen.values()) for name in surveyed_job.desk.job.floor}
     board = max(count, key=lambda name: count[name])
@@ -198,8 +195,10 @@ def test_a_floor_board_kicked_before_the_touch_is_named_and_not_kept(job, there,
     put_photos(surveyed_job, job, after, held=(BOARD,))
     document = bayfix("touch", job, "bumper", "--json").document
     assert any(remark.startswith(f"{board} moved by 11.") for remark in document["remarks"]), document["remarks"]
-    row = next(row for row in json.loads((job / "results" / "points.json").read_text(encoding="utf-8"))["points"])
-    assert row["moved_since_survey"] == [board]
+    points = read_points(read_job(job))
+    assert [row["name"] for row in points] == [row["name"] for row in before] == ["bumper", "mark-a", "mark-b"]
+    assert points[1:] == before[1:]
+    assert points[0]["moved_since_survey"] == [board]
     rows = {one["name"]: one for one in document["figures"]}
     frame = truth.line_frame(there.bay, there.bay.epoch(CHECK).stand)
     true = (there.points["bumper"].mm - frame.rear_middle_mm) @ frame.axes[:, 0]

@@ -135,7 +135,7 @@ def test_the_floor_is_drawn_with_what_the_results_say(copied):
     assert (copied / "results" / "vehicle-floor.png").is_file()
 
 
-def test_limits_toe_in_mm_and_tyres(copied):
+def test_limits_toe_in_mm_and_tyres(copied, monkeypatch):
     (copied / "other.toml").write_text(FILE, encoding="utf-8")
     outcome = bayfix("vehicle", copied, "--vehicle", copied / "other.toml")
     assert outcome.status == Exit.CONFORMS
@@ -143,6 +143,7 @@ def test_limits_toe_in_mm_and_tyres(copied):
     assert outcome.out.startswith("CONFORMS\nevery limited figure is inside its limits\n")
     assert "mm at 406.4 mm" in outcome.out
     assert "rolling share rear left" in outcome.out
+    monkeypatch.setattr("cli.vehicle_words.drawings_of", lambda *_: {})  # once drawn is enough
     (copied / "other.toml").write_text(FILE + TIGHT, encoding="utf-8")
     outcome = bayfix("vehicle", copied, "--vehicle", copied / "other.toml")
     assert outcome.status == Exit.DOES_NOT_CONFORM
@@ -158,7 +159,6 @@ def test_a_car_out_of_its_limits_keeps_a_check_from_conforming(job, one_photo):
     for name in ("yaw", "pitch", "roll"):
         sheet[name]["tolerance"] = 2.0
     path.write_text(tomlkit.dumps(sheet), encoding="utf-8")
-    assert bayfix(*check).status == Exit.CONFORMS
     with_vehicle(job, FILE + TIGHT)
     outcome = bayfix(*check)
     assert outcome.status == Exit.UNDECIDED
