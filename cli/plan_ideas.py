@@ -119,7 +119,7 @@ def _if_ids_are_left(change: Callable[[], Setting]) -> Setting | None:
 
 def _surer_words(sites: Sites) -> Iterator[tuple[str, type[Stand] | type[Mat]]]:
     """What can be measured better on the targets, and what carries it."""
-    several = len(sites.spots) > 1 or any(spot.wide_mm > 0.0 for spot in sites.spots)
+    several = sum(spot.count for spot in sites.spots) > 1
     if sites.spots:
         where = "targets measured twice as well (stand files)" if several else "target measured twice as well (stand file)"
         yield f"the boards' places on the {where}", Stand
@@ -130,7 +130,7 @@ def _surer_words(sites: Sites) -> Iterator[tuple[str, type[Stand] | type[Mat]]]:
 def _nearer(bay: BayPlan, sites: Sites) -> Iterator[tuple[str, list[PhotoPlace]]]:
     """More photos of one stand, or of stands beside each other, or of one mat."""
     for spot in sites.spots:
-        off = "it" if spot.wide_mm == 0.0 else "them"
+        off = "it" if spot.count == 1 else "them"
         yield (
             f"{spot.words}: from 1.5 m, 30° off {off}, and from 2 m, 55° off {off}, on both sides",
             stand_photos([spot], NEAR_SPOTS),

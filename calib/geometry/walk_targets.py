@@ -56,13 +56,16 @@ class Spot:
     side : str
     words : str
     wide_mm : float
-        From the first to the last of their middles: so much farther back one has to stand for all of them.
+        From the first to the last of their middles, seen from above.
+    count : int
+        How many.
     """
 
     bay_from_target: Pose
     side: Side
     words: str
     wide_mm: float = 0.0
+    count: int = 1
 
     @property
     def way(self) -> float:
@@ -132,8 +135,9 @@ def _in_one_picture(bay: BayPlan, one: Intended, other: Intended) -> bool:
 def _spot(bay: BayPlan, group: Sequence[Intended], words: str) -> Spot:
     places = [target_place(bay, one.sheet) for one in group]
     centres = np.array([place.translation_mm for place in places])
-    wide = float(np.linalg.norm(np.ptp(centres, axis=0)))
-    return Spot(Pose.from_rt(BAY, TARGET, places[0].rotation, centres.mean(axis=0)), group[0].sheet.side, words, wide)
+    wide = float(np.linalg.norm(np.ptp(centres[:, :2], axis=0)))
+    middle = Pose.from_rt(BAY, TARGET, places[0].rotation, centres.mean(axis=0))
+    return Spot(middle, group[0].sheet.side, words, wide, len(group))
 
 
 def mat_areas(bay: BayPlan, targets: Sequence[Intended], boards: BoardSet) -> tuple[MatArea, ...]:
@@ -208,12 +212,12 @@ def stand_photos(
 
 def _stand_photo(spot: Spot, side: float, angle_deg: float, reach_mm: float, height_mm: float) -> PhotoPlace:
     centre, angle, near = spot.centre_mm, math.radians(angle_deg), reach_mm < 2200.0
-    reach_mm += spot.wide_mm if near else 0.0
+    reach_mm += spot.wide_mm / 2 if near else 0.0  # held upright the picture is narrow: all have to be in it
     away = spot.bay_from_target.apply([-spot.way * reach_mm * math.cos(angle), side * reach_mm * math.sin(angle), 0.0])
     level = np.array([away[0] - centre[0], away[1] - centre[1]])
     level = level / np.linalg.norm(level)
     towards = (*(centre[:2] + level * (250.0 if near else 600.0)), (0.56 if near else 0.40) * centre[2])
-    off = "it" if " and " not in spot.words else "them"
+    off = "it" if spot.count == 1 else "them"
     hand = "left" if side > 0 else "right"
     words = f"{spot.words} from {reach_mm / 1000:.1f} m, {angle_deg:.0f}° off {off} on the car's {hand}"
     return PhotoPlace(CHECK, mm_place((away[0], away[1], height_mm)), mm_place(towards), near, words)
