@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -10,7 +10,6 @@ import typer
 from cli.base import DONE, Exit, JobDir, Json, print_json, shop_command, talk
 
 if TYPE_CHECKING:
-    from calib.paper.before import Question
     from calib.paper.job import Job
 
 By = Annotated[str, typer.Option("--by", metavar="NAME", help="Who answers.")]
@@ -54,21 +53,19 @@ def before(job: JobDir, by: By = "", yes: Yes = None, no: No = None, rest_yes: A
         print_json(document)
     else:
         typer.echo(in_words(document))
-        for line in _what_to_do(read, questions, document, by):
+        for line in _what_to_do(read, document, by):
             talk(line)
     return DONE
 
 
-def _what_to_do(job: Job, questions: Sequence[Question], document: Mapping[str, Any], by: str) -> Iterator[str]:
+def _what_to_do(job: Job, document: Mapping[str, Any], by: str) -> Iterator[str]:
     """The command that answers what is open, with its own keys, and a lens that nobody calibrated yet."""
+    from calib.paper.before import answering
     from calib.paper.job import lens_step
 
-    kinds = {question.key: question.kind for question in questions}
-    open_ = [row["key"] for row in document["questions"] if not row["answer"]]
-    simple = [key for key in open_ if kinds[key] == "yes"]
-    options = [f'--yes "{key}=…"' for key in open_ if kinds[key] == "words"] + ["--rest-yes"] * bool(simple)
-    if options:
-        yield f'answer: bayfix before {job.folder.as_posix()} --by "{by.strip() or "…"}" {" ".join(options)}'
+    simple = [row["key"] for row in document["questions"] if not row["answer"] and row["kind"] == "yes"]
+    if options := answering(document):
+        yield f'answer: bayfix before {job.folder.as_posix()} --by "{by.strip() or "…"}" {options}'
     if simple:
         yield f'        what is not so goes in front: --no "{simple[-1]}=why not"; one yes alone: --yes {simple[0]}'
     for lens in job.missing_lenses:

@@ -73,8 +73,15 @@ def list_document(questions: tuple[Question, ...], answers: Mapping[str, Mapping
     for question in questions:
         answer = answers.get(question.key, {})
         said = {key: answer.get(key, "") for key in ("answer", "why", "by", "date")}
-        rows.append({"key": question.key, "question": question.text, **said})
+        rows.append({"key": question.key, "kind": question.kind, "question": question.text, **said})
     return {"schema": LIST, "questions": rows, "open": sum(not row["answer"] for row in rows)}
+
+
+def answering(document: Mapping[str, Any]) -> str:
+    """Options of `bayfix before` that answer what is open in a `before-list/1`; empty where nothing is."""
+    open_ = [row for row in document["questions"] if not row["answer"]]
+    worded = [f'--yes "{row["key"]}=…"' for row in open_ if row["kind"] == "words"]
+    return " ".join([*worded, *["--rest-yes"] * (len(worded) < len(open_))])
 
 
 def remarks(questions: tuple[Question, ...], answers: Mapping[str, Mapping[str, str]]) -> list[str]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from calib.geometry.wheel_data import Mode
+from calib.paper.before import answering
 from calib.paper.held_back import all_inside, holdups
 from calib.paper.job_state import PlacementState, next_open, of_group
 
@@ -132,14 +133,16 @@ def _before(facts: Facts) -> Step:
     bad = [row for row in rows if row["answer"] == "no"]
     if facts.before["open"]:
         words = f"{facts.before['open']} of {len(rows)} questions open"
-        return Step("before the first photo", OPEN, words, _how_to_answer(facts.name))
+        return Step("before the first photo", OPEN, words, _how_to_answer(facts))
     if bad:
         return Step("before the first photo", OPEN, "; ".join(f"not so: {row['question']} ({row['why']})" for row in bad))
     return Step("before the first photo", DONE, "everything is as it should be")
 
 
-def _how_to_answer(name: str) -> str:
-    return f'answer them: bayfix before {name} --by "…" --rest-yes, and --no "KEY=why" for what is not so'
+def _how_to_answer(facts: Facts) -> str:
+    options = answering(facts.before)
+    not_so = ', and --no "KEY=why" for what is not so' if options.endswith("--rest-yes") else ""
+    return f'answer them: bayfix before {facts.name} --by "…" {options}{not_so}'
 
 
 def _photos(facts: Facts) -> Step:

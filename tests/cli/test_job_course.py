@@ -297,6 +297,14 @@ def test_a_stand_nobody_taught_yet_holds_up_its_own_placement_only(tmp_path):
     assert gone["step"] == ""
 
 
+def test_the_status_asks_for_the_words_of_a_question_that_a_yes_does_not_answer(tmp_path):
+    paper_job(tmp_path)
+    assert '--yes "camera=…" --rest-yes' in bayfix("job", "status", tmp_path, "--json").document["next"]
+    bayfix("before", tmp_path, "--by", "A. B.", "--rest-yes")
+    step = bayfix("job", "status", tmp_path, "--json").document["next"]
+    assert step == f'answer them: bayfix before {tmp_path.as_posix()} --by "…" --yes "camera=…"'
+
+
 def test_the_status_in_words_ends_with_what_to_do(tmp_path):
     paper_job(tmp_path)
     done = bayfix("job", "status", tmp_path)
