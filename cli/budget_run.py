@@ -25,7 +25,7 @@ from cli.budget import BudgetRun
 from cli.check_inputs import states_of
 from cli.check_run import looked_at, run_check
 from cli.kept_survey import Survey
-from cli.mat_run import marked_sheet, mat_in_photos, mat_outcome, points_of, run_mat
+from cli.mat_run import marked_sheet, mat_in_photos, mat_outcome, need_no_photo, points_of
 from cli.points_kept import needed_points
 from cli.sheet_words import PLUS
 from cli.stations import Desk, Tick, car_from, settled_survey
@@ -207,8 +207,7 @@ def _with_mat(
     target = next(one for one in together if one.sheet.name == sheet.name)
     probed, slips = _probed(desk, survey, *surveyed, points_of(target, survey))
     if target.mat is None:
-        if given:
-            run_mat(desk, sheet, survey, given)  # says why photos are of no use
+        need_no_photo(sheet, given)
         car = car_from(desk, probed, probed.state.pose_set())
         outcome, _ = mat_outcome(desk, sheet, car, (), car_shown=True, rule=Rule.PROBABILITY)
         return _Measured(car, outcome, sheet, slips)

@@ -47,11 +47,7 @@ def run_mat(
     MeasurementError
         Photos were given; no tolerance on the sheet; a mark was not touched, or on another survey; no line or origin.
     """
-    if given:
-        raise FileError(
-            f"{given[0]}: {sheet.name or sheet.target} is a mat, a photo of a check does not show where it lies",
-            hint="touch its marks with the stylus: bayfix touch JOB NAME, then check without photos",
-        )
+    need_no_photo(sheet, given)
     need_tolerance(sheet)
     network, points = points_on(desk, survey, needed_points(desk.job, sheet))
     survey = replace(survey, state=network.state, points=(*survey.points, *points))
@@ -63,6 +59,15 @@ def run_mat(
     unseen = unseen_words(stayed, how)
     epoch = f"mat-{sheet.name}" if sheet.name else "mat"
     return CheckRun(epoch, outcome, stayed, (), network, photos, (*unseen, *car.remarks, *remarks, *told))
+
+
+def need_no_photo(sheet: Sheet, given: Sequence[Path]) -> None:
+    """Refuse photos of a mat whose marks are all touched."""
+    if given:
+        raise FileError(
+            f"{given[0]}: {sheet.name or sheet.target} is a mat, a photo of a check does not show where it lies",
+            hint="touch its marks with the stylus: bayfix touch JOB NAME, then check without photos",
+        )
 
 
 def mat_in_photos(

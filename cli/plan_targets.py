@@ -8,9 +8,10 @@ from pathlib import Path
 
 from calib.decision.verdict import need_tolerance
 from calib.geometry.intended_targets import Intended, need_same_mat
-from calib.paper.mat import read_mat
+from calib.paper.mat import Mat, read_mat
 from calib.paper.placements import PlacementSheet, Sheet
 from calib.paper.stand import Stand, StandBoard, read_stand
+from calib.paper.target_identity import lacking, wrong_target
 from vision.boards import BoardSet
 from vision.errors import FileError
 
@@ -120,17 +121,12 @@ def files_of(sheets: PlacementSheet, path: Path, given: Sequence[str]) -> Given:
 
 
 def _read(sheet: Sheet, file: Path, path: Path) -> Intended:
-    called = sheet.name or sheet.target
-    target = Intended(sheet, read_mat(file) if sheet.kind == "mat" else read_stand(file))
-    missing = [board for board in sheet.target_boards if board not in target.boards]
-    if missing:
-        raise FileError(
-            f"{file}: not the right target: it has {', '.join(target.boards)}, the sheet's {called} is known by "
-            f"{', '.join(missing)}",
-            hint=f"give the right file, or correct target_boards in {path.name}",
-        )
-    if sheet.kind == "mat":
-        need_same_mat(sheet, read_mat(file), file)
+    carrier = read_mat(file) if sheet.kind == "mat" else read_stand(file)
+    target = Intended(sheet, carrier)
+    if lacking(sheet, target.boards):
+        raise wrong_target(sheet, target.boards, file, path, "give the right file")
+    if isinstance(carrier, Mat):
+        need_same_mat(sheet, carrier, file)
     return target
 
 

@@ -12,7 +12,7 @@ from calib.paper.job import JOB_FILE, Job, check_carried, check_job
 from calib.paper.mat import Mat, read_mat
 from calib.paper.placements import PlacementSheet, Sheet
 from calib.paper.stand import read_stand
-from calib.paper.target_identity import need_right_target
+from calib.paper.target_identity import lacking, need_right_target, wrong_target
 from cli.stations import Desk
 from vision.errors import FileError
 from vision.toml_io import line_of, read_text
@@ -126,13 +126,8 @@ def _mat(desk: Desk, sheet: Sheet, file: Path | None, *, several: bool) -> Targe
     mat = read_mat(file)
     check_carried(desk.job, desk.boards, file, mat.board_names, "the mat")
     called, path = sheet.name or sheet.target, desk.job.need_sheet()
-    strange = [board for board in sheet.target_boards if board not in mat.board_names]
-    if strange:
-        raise FileError(
-            f"{file}: not the right target: it has {', '.join(mat.board_names)}, the sheet's {called} is known by "
-            f"{', '.join(strange)}",
-            hint=f"lay out the right mat and name its mat file, or correct target_boards in {path.name}",
-        )
+    if lacking(sheet, mat.board_names):
+        raise wrong_target(sheet, mat.board_names, file, path, "lay out the right mat and name its mat file")
     marks = [mark.name for mark in sheet.marks]
     if not set(marks) & set(mat.mark_names):
         raise FileError(

@@ -27,14 +27,27 @@ def need_right_target(sheet: Sheet, job: Job, stand: Stand, stand_path: Path) ->
             f"{sheet_path}: {called} is a mat, placed by its marked points: no stand shows where it lies",
             hint="touch its marks with the stylus (bayfix touch JOB NAME), then: bayfix check JOB --placement NAME",
         )
-    missing = [board for board in sheet.target_boards if board not in stand.names]
-    if missing:
+    if lacking(sheet, stand.names):
         others = owned_words(stand.names, other_targets(job, sheet))
-        raise FileError(
-            f"{stand_path}: not the right target: it has {', '.join(stand.names)}, the sheet's {called} is known by "
-            f"{', '.join(missing)}{f'; {others}' if others else ''}",
-            hint=f"put up the right target and name its stand file, or correct target_boards in {sheet_path.name}",
+        raise wrong_target(
+            sheet, stand.names, stand_path, sheet_path, "put up the right target and name its stand file", others
         )
+
+
+def lacking(sheet: Sheet, boards: Collection[str]) -> list[str]:
+    """Boards that the sheet knows the target by, and that are not among those of its file."""
+    return [board for board in sheet.target_boards if board not in boards]
+
+
+def wrong_target(
+    sheet: Sheet, boards: Collection[str], file: Path, sheet_path: Path, remedy: str, others: str = ""
+) -> FileError:
+    """A stand or mat file that is `lacking` a board of the sheet's target; `others` says whose boards it has."""
+    return FileError(
+        f"{file}: not the right target: it has {', '.join(boards)}, the sheet's {sheet.name or sheet.target} is known by "
+        f"{', '.join(lacking(sheet, boards))}{f'; {others}' if others else ''}",
+        hint=f"{remedy}, or correct target_boards in {sheet_path.name}",
+    )
 
 
 def other_targets(job: Job, sheet: Sheet, shared: Collection[str] = ()) -> dict[str, str]:

@@ -93,6 +93,18 @@ def planned(camera: str) -> dict[str, float]:
     }
 
 
+def agreement(plan: float, surveyed: np.ndarray) -> dict[str, float]:
+    """U planned against U (n,) of surveys."""
+    ratio = plan / surveyed
+    return {
+        "U_plan": plan,
+        "median": float(np.median(ratio)),
+        "within": float(np.mean((ratio >= WITHIN[0]) & (ratio <= WITHIN[1]))),
+        "least": float(ratio.min()),
+        "most": float(ratio.max()),
+    }
+
+
 def compared(rows: list[dict[str, Any]], camera: str) -> dict[str, Any]:
     """Median, and share of bays within the band, of U_plan / U_survey by figure."""
     bays = [row for row in rows if row["camera"] == camera and not row["failed"]]
@@ -100,14 +112,7 @@ def compared(rows: list[dict[str, Any]], camera: str) -> dict[str, Any]:
         raise SystemExit(f"no bay of camera {camera} in these rows: run python -m tests.benchmarks.accuracy --rows FILE first")
     out = {}
     for name, plan in planned(camera).items():
-        ratio = plan / (2.0 * np.array([row["u"][name] for row in bays]))
-        out[name] = {
-            "U_plan": plan,
-            "median": float(np.median(ratio)),
-            "within": float(np.mean((ratio >= WITHIN[0]) & (ratio <= WITHIN[1]))),
-            "least": float(ratio.min()),
-            "most": float(ratio.max()),
-        }
+        out[name] = agreement(plan, 2.0 * np.array([row["u"][name] for row in bays]))
     return {"camera": camera, "bays": len(bays), "figures": out}
 
 

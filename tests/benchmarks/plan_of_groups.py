@@ -46,7 +46,7 @@ from synthetic_images.shot import Shot
 from synthetic_images.touches import TEACH, TrueStylus, teach_shots, touch_epoch, touch_shots
 from tests.benchmarks.accuracy_bay import sighting
 from tests.benchmarks.noise_law import LAW
-from tests.benchmarks.plan_against_survey import MEDIAN, SHARE_WITHIN, WITHIN, usual_light
+from tests.benchmarks.plan_against_survey import MEDIAN, SHARE_WITHIN, agreement, usual_light
 from tests.benchmarks.plan_cases import CASES, planned_bay, reference_of, set_up, targets_in, write_case
 from tests.benchmarks.reference_bay import CAMERAS, CHECK, TrueBay, mean_floor, true_bay
 from tests.benchmarks.typed_job import corner_sigma_px, write_lens, write_typed
@@ -231,15 +231,8 @@ def compared(rows: list[Row], camera: str) -> dict[str, Any]:
         figures = {}
         for name, plan in planned(camera, case).items():
             u = np.array([2.0 * row.u[f"{case}: {name}"] for row in bays])
-            error, ratio = np.array([row.error[f"{case}: {name}"] for row in bays]), plan / u
-            figures[name] = {
-                "U_plan": plan,
-                "median": float(np.median(ratio)),
-                "within": float(np.mean((ratio >= WITHIN[0]) & (ratio <= WITHIN[1]))),
-                "least": float(ratio.min()),
-                "most": float(ratio.max()),
-                "inside_U": float(np.mean(np.abs(error) <= u)),
-            }
+            error = np.array([row.error[f"{case}: {name}"] for row in bays])
+            figures[name] = agreement(plan, u) | {"inside_U": float(np.mean(np.abs(error) <= u))}
         out[case] = {"bays": len(bays), "failed": [row.failed[case] for row in rows if case in row.failed], "figures": figures}
     return out
 
